@@ -1,0 +1,85 @@
+// One run: everything a result file, a page or an archive says about one clip (or one log). Plain data; filled by
+// src/measure.cpp, written by src/result_json.cpp, shown by src/report.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <calib/flag.h>
+#include <calib/quantity.h>
+#include <vision/spray_measurement.h>
+
+namespace conebook::src {
+
+enum class Verdict { kOk, kFlagged, kRejected };
+
+struct InputFile {
+  std::string path;
+  std::string sha256;
+};
+
+struct Cd {
+  calib::Quantity cd;
+  std::string area;  // "exit", "inlets" or "user"
+  calib::Quantity area_mm2;
+};
+
+struct Point {
+  // Video time of the point's frames; without a clip, nothing.
+  std::optional<vision::TimeSpan> video;
+  std::int64_t frames = 0;
+  // The steady stretch of the log; without a log, nothing.
+  std::optional<double> log_t0_s, log_t1_s;
+  std::optional<calib::Quantity> pressure_bar;  // the drop across the element
+  std::optional<calib::Quantity> flow_kg_s;
+  std::optional<calib::Quantity> flow_area_mm2;
+  std::optional<Cd> cd;
+  std::optional<double> temperature_c;
+  vision::SprayPoint spray;  // frames == 0 without a clip
+};
+
+struct FlowLaw {
+  std::optional<calib::Quantity> flow_area_mm2;  // through-origin fit of flow against root of pressure drop
+  std::optional<calib::Quantity> cd;
+  std::optional<calib::Quantity> exponent;       // of a free power fit; needs three points or more
+};
+
+struct Sync {
+  calib::Quantity log_minus_video_s;
+  std::string method;  // "given", "onset", "assumed"
+};
+
+// The log thinned for the page: at most some 2000 rows.
+struct LogTrace {
+  std::vector<double> time_s, pressure_bar, flow_kg_s;
+};
+
+struct Run {
+  std::string program_version, program_build;
+  std::string element, batch, kind;
+  std::string rig_path, rig_sha256;
+  std::optional<InputFile> log;
+  std::vector<InputFile> calibrations;
+  std::string settings_json;  // a JSON object: every option that can change a number
+  // Footage; nothing for flow-only runs.
+  std::optional<InputFile> footage;
+  vision::ClipFacts clip;
+  std::optional<calib::Quantity> px_per_mm;
+  std::optional<double> near_mm, far_mm;
+  bool has_scale = false;
+  bool lean_against_image_vertical = true;
+  cv::Point2d exit_px{0.0, 0.0};
+  double axis_deg = 0.0;
+  double exit_diameter_mm = 0.0;
+  std::optional<Sync> sync;
+  std::optional<FlowLaw> flow_law;
+  std::vector<Point> points;  // empty when rejected
+  std::vector<calib::Flag> flags;
+  LogTrace trace;
+
+  Verdict GetVerdict() const;
+};
+
+}  // namespace conebook::src

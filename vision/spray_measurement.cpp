@@ -1,0 +1,1 @@
+#include "vision/spray_measurement.h"
