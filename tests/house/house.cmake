@@ -1,0 +1,22 @@
+# Checks on the tree itself, not on what the program computes.
+
+# The source tree: includes point one way, nothing belongs to one machine, the top level is what it should be.
+add_test(NAME "house: the tree keeps its rules"
+  COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/check_tree.py ${CMAKE_SOURCE_DIR})
+add_test(NAME "house: the rule checker finds planted offences"
+  COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/check_tree_test.py)
+
+# What the compiler says to an include against the direction, with exactly the include paths of the target.
+function(conebook_compiles part direction header outcome)
+  add_test(NAME "house: ${part} ${direction} ${header}"
+    COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/try_include.py ${outcome} ${header}
+      ${CMAKE_CXX_COMPILER} -std=c++20 "-I$<JOIN:$<TARGET_PROPERTY:conebook_${part},INCLUDE_DIRECTORIES>,;-I>"
+    COMMAND_EXPAND_LISTS)
+endfunction()
+conebook_compiles(calib "cannot see" vision/view.h missing)
+conebook_compiles(calib "cannot see" src/run.h missing)
+conebook_compiles(vision "cannot see" src/run.h missing)
+conebook_compiles(calib "sees" calib/quantity.h found)
+conebook_compiles(vision "sees" calib/quantity.h found)
+conebook_compiles(src "sees" vision/view.h found)
+conebook_compiles(src "sees" calib/quantity.h found)
