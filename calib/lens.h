@@ -1,5 +1,6 @@
-// Lens of one camera mode: OpenCV's pinhole model with radial (k1, k2, k3) and tangential (p1, p2) distortion,
-// pixels of the upright image. Formula: OpenCV documentation, "Camera Calibration and 3D Reconstruction".
+// Lens of one camera mode: OpenCV's pinhole model with radial (k1, k2, k3) and tangential (p1, p2)
+// distortion, pixels of the upright image. Formula: OpenCV documentation, "Camera Calibration and 3D
+// Reconstruction".
 #pragma once
 
 #include <Eigen/Core>
@@ -16,8 +17,8 @@ struct Lens {
 // Normalised (undistorted) image coordinates to pixels.
 Eigen::Vector2d PxFromRay(const Lens& lens, const Eigen::Vector2d& ray);
 
-// Pixels to normalised undistorted coordinates, by fixed-point iteration to 1e-12; throws std::domain_error where
-// the distortion cannot be inverted (far outside the image).
+// Pixels to normalised undistorted coordinates, by fixed-point iteration to 1e-12; throws std::domain_error
+// where the distortion cannot be inverted (far outside the image).
 Eigen::Vector2d RayFromPx(const Lens& lens, const Eigen::Vector2d& px);
 
 }  // namespace conebook::calib

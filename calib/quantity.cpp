@@ -1,9 +1,10 @@
 #include "calib/quantity.h"
 
 #include <algorithm>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <stdexcept>
+
+#include <boost/math/distributions/students_t.hpp>
 
 namespace conebook::calib {
 
@@ -31,7 +32,8 @@ double CoverageFactor95(double dof) {
   constexpr double kNormal = 1.959963984540054;
   if (!(dof < 1e6)) return kNormal;
   const double nu = std::max(1.0, std::floor(dof + 1e-9));
-  return boost::math::quantile(boost::math::complement(boost::math::students_t_distribution<double>(nu), 0.025));
+  return boost::math::quantile(
+      boost::math::complement(boost::math::students_t_distribution<double>(nu), 0.025));
 }
 
 Interval Interval95(const Quantity& quantity) {
@@ -41,12 +43,18 @@ Interval Interval95(const Quantity& quantity) {
 
 const char* NameOf(Shared shared) {
   switch (shared) {
-    case Shared::kFrames: return "frames";
-    case Shared::kClip: return "clip";
-    case Shared::kRig: return "rig";
-    case Shared::kMeter: return "meter";
-    case Shared::kDay: return "day";
-    case Shared::kModel: return "model";
+    case Shared::kFrames:
+      return "frames";
+    case Shared::kClip:
+      return "clip";
+    case Shared::kRig:
+      return "rig";
+    case Shared::kMeter:
+      return "meter";
+    case Shared::kDay:
+      return "day";
+    case Shared::kModel:
+      return "model";
   }
   return "model";
 }

@@ -9,8 +9,8 @@
 
 namespace conebook::calib {
 
-// With what else an error is shared: two results that share one cannot be compared more closely than it allows
-// unless it cancels.
+// With what else an error is shared: two results that share one cannot be compared more closely than it
+// allows unless it cancels.
 enum class Shared { kFrames, kClip, kRig, kMeter, kDay, kModel };
 
 struct Contribution {

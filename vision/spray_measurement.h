@@ -1,7 +1,7 @@
 // The spray half of a run: from a clip to angles and breakup per stretch of video time.
 // Two calls: ReadClip decodes the clip once (twice without spray-free frames) and keeps what it read;
-// MeasureSpray reduces that to numbers for given stretches. In between, the caller ties video time to the stand log
-// (it needs spray_start_s for that).
+// MeasureSpray reduces that to numbers for given stretches. In between, the caller ties video time to the
+// stand log (it needs spray_start_s for that).
 #pragma once
 
 #include <cstdint>
@@ -20,19 +20,20 @@
 namespace conebook::vision {
 
 struct ReadOptions {
-  int threads = 0;                            // 0: all cores; never changes a result
-  std::function<void(double)> on_progress;    // share done, 0 to 1; called from one thread at a time
-  std::function<bool()> should_stop;          // true: give up by throwing Interrupted
+  int threads = 0;                          // 0: all cores; never changes a result
+  std::function<void(double)> on_progress;  // share done, 0 to 1; called from one thread at a time
+  std::function<bool()> should_stop;        // true: give up by throwing Interrupted
 };
 
 struct Interrupted {};
 
 // What the container and the decoded frames said.
 struct ClipFacts {
-  std::int64_t frames = 0;  // decoded
+  std::int64_t frames = 0;          // decoded
   int width_px = 0, height_px = 0;  // of the upright image
   double duration_s = 0.0;          // capture time, first to last frame plus one frame interval
-  std::optional<double> spray_start_s;  // capture time of the first spray frame; nothing: already on at frame one
+  std::optional<double>
+      spray_start_s;  // capture time of the first spray frame; nothing: already on at frame one
   double u_spray_start_s = 0.0;
   std::optional<Illumination> illumination;
   bool illumination_stated = false;
@@ -96,17 +97,18 @@ struct SprayPoint {
 };
 
 struct SprayMeasurement {
-  bool has_scale = false;                      // false: lengths are null, stations in exit diameters
-  double near_mm = 0.0, far_mm = 0.0;          // one pair for all points
+  bool has_scale = false;              // false: lengths are null, stations in exit diameters
+  double near_mm = 0.0, far_mm = 0.0;  // one pair for all points
   std::optional<calib::Quantity> px_per_mm;
   cv::Point2d exit_px{0.0, 0.0};
   double axis_deg = 0.0;
-  bool lean_against_image_vertical = true;     // axis not stated in the rig
-  std::vector<SprayPoint> points;              // one a span, in order
-  std::vector<calib::Flag> flags;              // additional to ClipReading::flags
+  bool lean_against_image_vertical = true;  // axis not stated in the rig
+  std::vector<SprayPoint> points;           // one a span, in order
+  std::vector<calib::Flag> flags;           // additional to ClipReading::flags
 };
 
-// Spans without frames give a SprayPoint of 0 frames with a flag. An empty list means: one span, the steady spray.
+// Spans without frames give a SprayPoint of 0 frames with a flag. An empty list means: one span, the steady
+// spray.
 SprayMeasurement MeasureSpray(const ClipReading& reading, const View& view, std::vector<TimeSpan> spans);
 
 // The stretch of steady spray of the clip: after onset and start-up, to the end (or to shut-off).

@@ -1,6 +1,6 @@
-// What the measurement is told about a view: the rig's camera, scale, nozzle and stations, in the words of the rig
-// file. Pixels of the upright image, (0, 0) the centre of the top-left pixel, x right, y down. Nothing here is
-// about the stand.
+// What the measurement is told about a view: the rig's camera, scale, nozzle and stations, in the words of
+// the rig file. Pixels of the upright image, (0, 0) the centre of the top-left pixel, x right, y down.
+// Nothing here is about the stand.
 #pragma once
 
 #include <optional>

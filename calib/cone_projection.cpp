@@ -1,0 +1,91 @@
+#include "calib/cone_projection.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include <Eigen/Geometry>
+
+namespace conebook::calib {
+namespace {
+
+constexpr double kRadPerDeg = std::numbers::pi / 180.0;
+
+}  // namespace
+
+ConeProjection::ConeProjection(const ConeCamera& camera) : camera_(camera) {
+  const double axis = camera.axis_deg * kRadPerDeg;
+  const double tilt = camera.tilt_deg * kRadPerDeg;
+  axis_ = Eigen::Vector3d(std::sin(axis) * std::cos(tilt), std::cos(axis) * std::cos(tilt), -std::sin(tilt));
+  lateral_ = Eigen::Vector3d(std::cos(axis), -std::sin(axis), 0.0);
+  normal_ = axis_.cross(lateral_);
+  if (camera_.distance_mm) {
+    focal_px_ = camera_.px_per_mm * *camera_.distance_mm;
+    exit_ = RayOf(camera_.exit_px) * *camera_.distance_mm;
+  } else {
+    exit_ = Eigen::Vector3d::Zero();
+  }
+}
+
+// Direction with unit Z of the ray through a pixel.
+Eigen::Vector3d ConeProjection::RayOf(const Eigen::Vector2d& px) const {
+  if (camera_.lens) {
+    const Eigen::Vector2d ray = RayFromPx(*camera_.lens, px);
+    return {ray.x(), ray.y(), 1.0};
+  }
+  return {(px.x() - camera_.centre_x_px) / focal_px_, (px.y() - camera_.centre_y_px) / focal_px_, 1.0};
+}
+
+AxisPlanePoint ConeProjection::MmFromPx(const Eigen::Vector2d& px) const {
+  Eigen::Vector3d from_exit;
+  if (camera_.distance_mm) {
+    const Eigen::Vector3d ray = RayOf(px);
+    const double along = exit_.dot(normal_) / ray.dot(normal_);
+    from_exit = ray * along - exit_;
+  } else {
+    Eigen::Vector2d flat = (px - camera_.exit_px) / camera_.px_per_mm;
+    if (camera_.lens) {
+      // Parallel rays with a known lens: only the distortion is taken out.
+      const Lens& lens = *camera_.lens;
+      const Eigen::Vector2d a = RayFromPx(lens, px);
+      const Eigen::Vector2d b = RayFromPx(lens, camera_.exit_px);
+      flat = Eigen::Vector2d((a.x() - b.x()) * lens.fx_px, (a.y() - b.y()) * lens.fy_px) / camera_.px_per_mm;
+    }
+    // The point of the axis plane behind this pixel: Z from the plane's equation.
+    const double depth = -(flat.x() * normal_.x() + flat.y() * normal_.y()) / normal_.z();
+    from_exit = Eigen::Vector3d(flat.x(), flat.y(), depth);
+  }
+  return {from_exit.dot(lateral_), from_exit.dot(axis_)};
+}
+
+Eigen::Vector2d ConeProjection::PxFromMm(const AxisPlanePoint& point) const {
+  const Eigen::Vector3d p = lateral_ * point.x_mm + axis_ * point.z_mm;
+  if (!camera_.distance_mm) {
+    if (!camera_.lens) return camera_.exit_px + camera_.px_per_mm * Eigen::Vector2d(p.x(), p.y());
+    const Lens& lens = *camera_.lens;
+    const Eigen::Vector2d ray =
+        RayFromPx(lens, camera_.exit_px) +
+        Eigen::Vector2d(p.x() * camera_.px_per_mm / lens.fx_px, p.y() * camera_.px_per_mm / lens.fy_px);
+    return PxFromRay(lens, ray);
+  }
+  const Eigen::Vector3d q = exit_ + p;
+  const Eigen::Vector2d ray(q.x() / q.z(), q.y() / q.z());
+  if (camera_.lens) return PxFromRay(*camera_.lens, ray);
+  return {camera_.centre_x_px + focal_px_ * ray.x(), camera_.centre_y_px + focal_px_ * ray.y()};
+}
+
+double ConeProjection::HalfAngleDeg(Side side, double x0_mm, double slope) const {
+  const Eigen::Vector3d direction = axis_ + lateral_ * slope;
+  Eigen::Vector3d n;
+  if (camera_.distance_mm) {
+    n = (exit_ + lateral_ * x0_mm).cross(direction);
+  } else {
+    n = Eigen::Vector3d(0.0, 0.0, 1.0).cross(direction);
+  }
+  n.normalize();
+  const double outward = n.dot(lateral_);
+  if ((side == Side::kRight) != (outward > 0.0)) n = -n;
+  return std::asin(std::clamp(-n.dot(axis_), -1.0, 1.0)) / kRadPerDeg;
+}
+
+}  // namespace conebook::calib

@@ -1,0 +1,69 @@
+// What Survey learns about a clip and Read needs for every frame. Reading-frame pixels throughout.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+#include <vector>
+
+#include <opencv2/core.hpp>
+
+#include "vision/footage.h"
+#include "vision/reading_frame.h"
+#include "vision/view.h"
+
+namespace conebook::vision {
+
+// Sides are indexed 0 left, 1 right.
+enum { kLeftSide = 0, kRightSide = 1 };
+
+// A point of the static scene: a place to read the frame's gain, or the camera's shake, from.
+struct ScenePoint {
+  int x = 0, y = 0;
+  float light = 0.0F;  // background
+  float gx = 0.0F, gy = 0.0F;
+};
+
+// Straight guess at a side's boundary, x = at_exit + slope * (y - exit_y).
+struct GuessLine {
+  double at_exit_px = 0.0;
+  double slope = 0.0;
+  double X(double dy_px) const { return at_exit_px + slope * dy_px; }
+};
+
+struct ClipModel {
+  FootageFormat format;
+  ReadingFrame reading;
+  std::vector<float> light;  // of a code value
+  int clipped_code = 255;
+
+  cv::Mat1f background;                // linear light
+  bool background_from_spray = false;  // no spray-free frames
+  int background_frames = 0;
+
+  Illumination illumination = Illumination::kBacklit;
+  bool illumination_stated = false;
+
+  cv::Point2d exit_px;
+  bool exit_found = false;
+  double exit_diameter_px = 0.0;
+  double axis_slope = 0.0;  // dx/dy of the nozzle axis
+
+  // Rows that are read: first_row + i * row_step, i < rows.
+  int first_row = 0, row_step = 1, rows = 0;
+  // Columns that are read in row i.
+  std::vector<int> first_column, last_column;
+  std::array<GuessLine, 2> guess;
+  std::array<float, 2> level{0.0F, 0.0F};  // first reference level, per side
+  float noise = 0.0F;                      // of the filtered signal
+  bool strong_filter = false;
+  bool pair_rows = false;  // neighbouring rows averaged: noise near the threshold
+
+  std::vector<ScenePoint> gain_points, shake_points;
+  std::array<double, 4> shake_normal{0, 0, 0, 0};  // inverse of the 2 x 2 normal matrix
+
+  double AxisX(double y) const { return exit_px.x + axis_slope * (y - exit_px.y); }
+  int Row(int i) const { return first_row + i * row_step; }
+};
+
+}  // namespace conebook::vision

@@ -1,0 +1,140 @@
+#include "vision/statistics.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace conebook::vision {
+namespace {
+
+template <typename T>
+T Median(std::span<T> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  if (values.size() % 2 == 1) return *middle;
+  const T below = *std::max_element(values.begin(), middle);
+  return (below + *middle) / T(2);
+}
+
+std::optional<Line> FitLine(std::span<const double> x, std::span<const double> y,
+                            const std::vector<char>& use) {
+  double n = 0.0;
+  double mx = 0.0;
+  double my = 0.0;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    if (!use[i]) continue;
+    n += 1.0;
+    mx += x[i];
+    my += y[i];
+  }
+  if (n < 2.0) return std::nullopt;
+  mx /= n;
+  my /= n;
+  double sxx = 0.0;
+  double sxy = 0.0;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    if (!use[i]) continue;
+    sxx += (x[i] - mx) * (x[i] - mx);
+    sxy += (x[i] - mx) * (y[i] - my);
+  }
+  if (!(sxx > 0.0)) return std::nullopt;
+  Line line;
+  line.slope = sxy / sxx;
+  line.intercept = my - line.slope * mx;
+  double rss = 0.0;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    if (use[i]) rss += (y[i] - line.Y(x[i])) * (y[i] - line.Y(x[i]));
+  }
+  line.points = static_cast<int>(n);
+  line.residual_sd = n > 2.0 ? std::sqrt(rss / (n - 2.0)) : 0.0;
+  return line;
+}
+
+}  // namespace
+
+double MedianInPlace(std::span<double> values) {
+  return Median(values);
+}
+float MedianInPlace(std::span<float> values) {
+  return Median(values);
+}
+
+double QuantileInPlace(std::span<double> values, double q) {
+  const double at = q * static_cast<double>(values.size() - 1);
+  const auto low = static_cast<std::size_t>(std::floor(at));
+  const auto it = values.begin() + static_cast<std::ptrdiff_t>(low);
+  std::nth_element(values.begin(), it, values.end());
+  const double a = *it;
+  if (low + 1 >= values.size()) return a;
+  const double b = *std::min_element(it + 1, values.end());
+  return a + (at - static_cast<double>(low)) * (b - a);
+}
+
+double RobustSpread(std::vector<double> values) {
+  if (values.empty()) return 0.0;
+  const double centre = MedianInPlace(values);
+  for (double& v : values) v = std::abs(v - centre);
+  return 1.4826 * MedianInPlace(values);
+}
+
+double EffectiveSampleSize(std::span<const double> series) {
+  const auto n = series.size();
+  if (n < 4) return static_cast<double>(n);
+  double mean = 0.0;
+  for (double v : series) mean += v;
+  mean /= static_cast<double>(n);
+  double c0 = 0.0;
+  for (double v : series) c0 += (v - mean) * (v - mean);
+  if (!(c0 > 0.0)) return static_cast<double>(n);
+  const auto rho = [&](std::size_t lag) {
+    double sum = 0.0;
+    for (std::size_t i = 0; i + lag < n; ++i) sum += (series[i] - mean) * (series[i + lag] - mean);
+    return sum / c0;
+  };
+  double sum = 0.0;
+  for (std::size_t lag = 1; lag + 1 < n / 2; lag += 2) {
+    const double pair = rho(lag) + rho(lag + 1);
+    if (pair <= 0.0) break;
+    sum += pair;
+  }
+  return std::clamp(static_cast<double>(n) / (1.0 + 2.0 * sum), 1.0, static_cast<double>(n));
+}
+
+std::optional<Line> FitRobustLine(std::span<const double> x, std::span<const double> y,
+                                  const RobustLineOptions& options) {
+  if (x.size() != y.size() || static_cast<int>(x.size()) < options.min_points) return std::nullopt;
+  std::vector<char> use(x.size(), 1);
+  std::optional<Line> line;
+  {
+    // Start from the median of slopes across half the span: a least-squares start can be carried off by one
+    // end.
+    const std::size_t half = x.size() / 2;
+    std::vector<double> slopes;
+    for (std::size_t i = 0; i + half < x.size(); ++i) {
+      if (x[i + half] != x[i]) slopes.push_back((y[i + half] - y[i]) / (x[i + half] - x[i]));
+    }
+    if (slopes.empty()) return std::nullopt;
+    Line start;
+    start.slope = MedianInPlace(slopes);
+    std::vector<double> levels(x.size());
+    for (std::size_t i = 0; i < x.size(); ++i) levels[i] = y[i] - start.slope * x[i];
+    start.intercept = MedianInPlace(levels);
+    line = start;
+  }
+  for (int pass = 0; pass < 20; ++pass) {
+    std::vector<double> residuals(x.size());
+    for (std::size_t i = 0; i < x.size(); ++i) residuals[i] = std::abs(y[i] - line->Y(x[i]));
+    std::vector<double> sorted = residuals;
+    const double spread = 1.4826 * MedianInPlace(sorted);
+    const double cut = std::max(options.cut_spreads * spread, options.floor);
+    std::vector<char> now(x.size());
+    for (std::size_t i = 0; i < x.size(); ++i) now[i] = residuals[i] <= cut ? 1 : 0;
+    if (pass > 0 && now == use) break;
+    use = now;
+    const std::optional<Line> fitted = FitLine(x, y, use);
+    if (!fitted || fitted->points < options.min_points) return std::nullopt;
+    line = fitted;
+  }
+  return line;
+}
+
+}  // namespace conebook::vision

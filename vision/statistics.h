@@ -1,0 +1,42 @@
+// Robust statistics of the measuring steps. All throw nothing; an empty input gives nothing.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <vector>
+
+namespace conebook::vision {
+
+// Reorders its argument.
+double MedianInPlace(std::span<double> values);  // at least one value
+float MedianInPlace(std::span<float> values);    // at least one value; mean of the middle two
+
+// q in [0, 1], linear between order statistics. Reorders its argument; at least one value.
+double QuantileInPlace(std::span<double> values, double q);
+
+// 1.4826 times the median absolute deviation from the median.
+double RobustSpread(std::vector<double> values);
+
+// Effective number of independent values in a time series: n / (1 + 2 sum of autocorrelation), summed up to
+// the first lag where a pair of neighbouring lags turns negative (Geyer 1992, initial positive sequence; from
+// memory). Between 1 and n.
+double EffectiveSampleSize(std::span<const double> series);
+
+// Straight line y = intercept + slope * x, robust against the odd point: least squares, then points farther
+// than max(cut_spreads robust spreads, floor) are left out, repeated until the set stands still.
+struct Line {
+  double intercept = 0.0;
+  double slope = 0.0;
+  double residual_sd = 0.0;  // of the points kept
+  int points = 0;
+  double Y(double x) const { return intercept + slope * x; }
+};
+struct RobustLineOptions {
+  double cut_spreads = 3.0;
+  double floor = 0.0;
+  int min_points = 8;
+};
+std::optional<Line> FitRobustLine(std::span<const double> x, std::span<const double> y,
+                                  const RobustLineOptions& options);
+
+}  // namespace conebook::vision
