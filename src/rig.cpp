@@ -1,0 +1,213 @@
+#include "src/rig.h"
+
+#include <filesystem>
+#include <fstream>
+
+#include <fmt/core.h>
+
+#include <calib/error.h>
+
+#include "src/lens_file.h"
+#include "src/rig_keys.h"
+#include "src/sha256.h"
+
+namespace conebook::src {
+namespace {
+
+using calib::InputError;
+using calib::Stated;
+
+// Assumed standard uncertainties where the rig is silent: the design's list, and our own for the rest.
+constexpr double kScaleShare = 0.01, kDistanceShare = 0.03, kFocalShare = 0.03, kAreaShare = 0.01;
+constexpr double kTiltDeg = 2.0, kAxisDeg = 0.5, kExitPx = 1.0, kTemperatureC = 1.0;
+constexpr double kPropertyShare = 0.002;  // a density that the user states
+constexpr double kViscosityShare = 0.05;  // a viscosity or surface tension that the user states
+constexpr double kFlowShare = 0.01;       // flow or K-factor
+constexpr double kTapHeightMm = 5.0;      // read off with a folding rule
+constexpr double kAmbientBar = 0.02;      // weather and altitude
+constexpr double kGeometryShare = 0.02;
+
+class Reader {
+ public:
+  explicit Reader(const TomlNode& root) : root_(root) {}
+
+  const TomlNode* Find(const char* section, const std::string& key) const {
+    const TomlNode* table = root_.Find(section);
+    return table == nullptr ? nullptr : table->Find(key);
+  }
+  std::optional<double> Number(const char* section, const char* key) const {
+    const TomlNode* node = Find(section, key);
+    return node == nullptr ? std::nullopt : std::optional<double>(node->number);
+  }
+  std::optional<std::string> Text(const char* section, const char* key) const {
+    const TomlNode* node = Find(section, key);
+    return node == nullptr ? std::nullopt : std::optional<std::string>(node->text);
+  }
+  // assumed_u in the key's unit, or as a share of the value where share is set.
+  std::optional<Stated> WithU(const char* section, const char* key, double assumed_u,
+                              bool share = false) const {
+    const std::optional<double> value = Number(section, key);
+    if (!value) {
+      if (const TomlNode* lonely = Find(section, std::string("u_") + key)) {
+        throw InputError(
+            fmt::format("{}: [{}] u_{} is given without {}", lonely->Place(), section, key, key));
+      }
+      return std::nullopt;
+    }
+    Stated stated{*value, share ? assumed_u * std::abs(*value) : assumed_u, false, true};
+    if (const TomlNode* u = Find(section, std::string("u_") + key)) {
+      stated.u = u->number;
+      stated.u_assumed = false;
+    }
+    return stated;
+  }
+
+ private:
+  const TomlNode& root_;
+};
+
+void RequireText(const Reader& reader, const std::string& path, const char* section, const char* key,
+                 const char* example) {
+  const TomlNode* node = reader.Find(section, key);
+  if (node == nullptr) {
+    throw InputError(fmt::format("{}: [{}] {} is missing; the rig file must have it, for instance {} = {}",
+                                 path, section, key, key, example));
+  }
+  if (node->kind == TomlNode::Kind::kText && node->text.empty()) {
+    throw InputError(fmt::format("{}: [{}] {} is empty", node->Place(), section, key));
+  }
+}
+
+void ReadView(const Reader& reader, Rig& rig) {
+  vision::View& view = rig.view;
+  view.fps = reader.Number("camera", "fps");
+  view.distance_mm = reader.WithU("camera", "distance_mm", kDistanceShare, true);
+  view.focal_px = reader.WithU("camera", "focal_px", kFocalShare, true);
+  view.white_level = reader.Number("camera", "white_level");
+  if (const auto tilt = reader.WithU("camera", "tilt_deg", kTiltDeg)) view.tilt_deg = *tilt;
+  view.px_per_mm = reader.WithU("scale", "px_per_mm", kScaleShare, true);
+  // Half the share of the area: an area goes with the square of its diameter.
+  view.exit_diameter_mm = *reader.WithU("nozzle", "exit_diameter_mm", kAreaShare / 2.0, true);
+  if (const auto axis = reader.WithU("nozzle", "axis_deg", kAxisDeg)) view.axis_deg = *axis;
+  if (const TomlNode* exit = reader.Find("nozzle", "exit_px")) {
+    Stated x{exit->items[0].number, kExitPx, false, true}, y{exit->items[1].number, kExitPx, false, true};
+    if (const TomlNode* u = reader.Find("nozzle", "u_exit_px")) {
+      const bool pair = u->kind == TomlNode::Kind::kArray;
+      x.u = pair ? u->items[0].number : u->number;
+      y.u = pair ? u->items[1].number : u->number;
+      x.u_assumed = y.u_assumed = false;
+    }
+    view.exit_x_px = x;
+    view.exit_y_px = y;
+  }
+  if (const auto light = reader.Text("spray", "illumination")) {
+    view.illumination =
+        *light == "backlit" ? vision::Illumination::kBacklit : vision::Illumination::kFrontlit;
+  }
+  if (reader.Text("spray", "shows") == "drops") view.shows = vision::Shows::kDrops;
+  view.near_mm = reader.Number("stations", "near_mm");
+  view.far_mm = reader.Number("stations", "far_mm");
+  if (view.near_mm && view.far_mm && !(*view.far_mm > *view.near_mm)) {
+    throw InputError(fmt::format("{}: [stations] far_mm = {:g} must be greater than near_mm = {:g}",
+                                 reader.Find("stations", "far_mm")->Place(), *view.far_mm, *view.near_mm));
+  }
+  if (const TomlNode* lens = reader.Find("camera", "lens")) {
+    rig.lens_path = lens->PathFromHere(lens->text);
+    view.lens = ReadLensFile(rig.lens_path);
+    rig.lens_sha256 = FileSha256(rig.lens_path);
+  }
+}
+
+void ReadElement(const Reader& reader, Rig& rig) {
+  rig.element = *reader.Text("element", "id");
+  rig.batch = reader.Text("element", "batch").value_or("");
+  rig.kind = reader.Text("element", "kind").value_or("swirl");
+  ElementGeometry& geometry = rig.geometry;
+  if (const auto count = reader.Number("element", "inlet_count"))
+    geometry.inlet_count = static_cast<int>(*count);
+  geometry.inlet_diameter_mm = reader.WithU("element", "inlet_diameter_mm", kAreaShare / 2.0, true);
+  geometry.inlet_edge_radius_mm = reader.WithU("element", "inlet_edge_radius_mm", kGeometryShare, true);
+  geometry.chamber_diameter_mm = reader.WithU("element", "chamber_diameter_mm", kGeometryShare, true);
+  geometry.chamber_length_mm = reader.WithU("element", "chamber_length_mm", kGeometryShare, true);
+  geometry.exit_length_mm = reader.WithU("element", "exit_length_mm", kGeometryShare, true);
+  geometry.measured_by = reader.Text("element", "measured_by").value_or("");
+}
+
+// A correction that we cannot apply must not be dropped silently.
+void RefuseCorrectionFile(const Reader& reader, const char* section, const char* key) {
+  const TomlNode* node = reader.Find(section, key);
+  if (node == nullptr) return;
+  const std::string path = node->PathFromHere(node->text);
+  std::error_code error;
+  if (std::filesystem::is_directory(path, error) || !std::ifstream(path)) {
+    throw InputError(fmt::format("{}: [{}] {}: cannot read {}; does the file exist, and may you read it?",
+                                 node->Place(), section, key, path));
+  }
+  throw InputError(
+      fmt::format("{}: [{}] {} is not supported yet by this version; take the key out to measure without "
+                  "this correction",
+                  node->Place(), section, key));
+}
+
+void ReadStand(const Reader& reader, Rig& rig) {
+  StandSetup& stand = rig.stand;
+  stand.liquid = reader.Text("stand", "liquid");
+  stand.density_kg_m3 = reader.WithU("stand", "density_kg_m3", kPropertyShare, true);
+  stand.viscosity_pa_s = reader.WithU("stand", "viscosity_pa_s", kViscosityShare, true);
+  stand.surface_tension_n_m = reader.WithU("stand", "surface_tension_n_m", kViscosityShare, true);
+  stand.temperature_c = reader.WithU("stand", "temperature_c", kTemperatureC);
+  stand.reference_area_mm2 = reader.WithU("stand", "reference_area_mm2", kAreaShare, true);
+  stand.area_kind = reader.Text("stand", "area_kind");
+  stand.rated_bar = reader.Number("stand", "rated_bar");
+  const std::string tap = reader.Text("stand", "pressure_tap").value_or("element");
+  stand.tap = tap == "tank" ? PressureTap::kTank : tap == "line" ? PressureTap::kLine : PressureTap::kElement;
+  stand.tap_above_exit_mm = reader.WithU("stand", "tap_above_exit_mm", kTapHeightMm);
+  stand.ambient_bar = reader.WithU("stand", "ambient_bar", kAmbientBar);
+  RefuseCorrectionFile(reader, "stand", "line_loss");
+  RefuseCorrectionFile(reader, "meter", "calibration");
+  RefuseCorrectionFile(reader, "pressure", "calibration");
+
+  LogKeys& log = rig.log;
+  log.time = reader.Text("log", "time");
+  log.time_unit = reader.Text("log", "time_unit");
+  log.pressure = reader.Text("log", "pressure");
+  log.pressure_unit = reader.Text("log", "pressure_unit");
+  log.pressure_kind = reader.Text("log", "pressure_kind");
+  log.flow = reader.Text("log", "flow");
+  log.flow_unit = reader.Text("log", "flow_unit");
+  log.temperature = reader.Text("log", "temperature");
+  log.delimiter = reader.Text("log", "delimiter");
+  log.decimal = reader.Text("log", "decimal");
+  if (log.pressure_kind == "gauge" && stand.ambient_bar && stand.ambient_bar->value != 0.0) {
+    throw InputError(
+        fmt::format("{}: [stand] ambient_bar = {:g} contradicts [log] pressure_kind = \"gauge\"; a gauge "
+                    "reading already is the pressure above ambient: take one of the two out",
+                    reader.Find("stand", "ambient_bar")->Place(), stand.ambient_bar->value));
+  }
+  rig.k_factor_per_l = reader.WithU("meter", "k_factor_per_l", kFlowShare, true);
+  rig.meter_u_percent = reader.Number("meter", "u_percent");
+  rig.pressure_u_percent = reader.Number("pressure", "u_percent");
+  // 0.02 s: a clap or a lamp found by eye in log and footage.
+  rig.log_minus_video_s = reader.WithU("sync", "log_minus_video_s", 0.02);
+  rig.view_rotation_deg = reader.Number("view", "rotation_deg").value_or(0.0);
+}
+
+}  // namespace
+
+Rig ReadRig(const std::string& path, const TomlNode* overrides) {
+  Rig rig;
+  rig.path = path;
+  rig.document = ReadToml(path);
+  rig.sha256 = FileSha256(path);
+  if (overrides != nullptr) MergeInto(rig.document, *overrides);
+  CheckRigKeys(rig.document);
+  const Reader reader(rig.document);
+  RequireText(reader, path, "element", "id", "\"A07\"");
+  RequireText(reader, path, "nozzle", "exit_diameter_mm", "1.6");
+  ReadElement(reader, rig);
+  ReadView(reader, rig);
+  ReadStand(reader, rig);
+  return rig;
+}
+
+}  // namespace conebook::src

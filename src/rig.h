@@ -1,0 +1,62 @@
+// The rig file: stand and camera set-up of a clip. Keys, defaults and assumed uncertainties are the contract
+// in the design; everything about the camera goes to vision as a vision::View.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <calib/flag.h>
+#include <calib/stated.h>
+#include <vision/view.h>
+
+#include "src/toml_document.h"
+
+namespace conebook::src {
+
+struct ElementGeometry {
+  std::optional<int> inlet_count;
+  std::optional<calib::Stated> inlet_diameter_mm, inlet_edge_radius_mm, chamber_diameter_mm,
+      chamber_length_mm, exit_length_mm;
+  std::string measured_by;  // "pin_gauge", "microscope", "drawing" or empty
+};
+
+enum class PressureTap { kElement, kLine, kTank };
+
+struct StandSetup {
+  std::optional<std::string> liquid;  // a name; nothing: water, or the user's density
+  std::optional<calib::Stated> density_kg_m3, viscosity_pa_s, surface_tension_n_m;
+  std::optional<calib::Stated> temperature_c;
+  std::optional<calib::Stated> reference_area_mm2;
+  std::optional<std::string> area_kind;  // "exit", "inlets", "user"
+  std::optional<double> rated_bar;
+  PressureTap tap = PressureTap::kElement;
+  std::optional<calib::Stated> tap_above_exit_mm;
+  std::optional<calib::Stated> ambient_bar;
+};
+
+struct LogKeys {
+  std::optional<std::string> time, time_unit, pressure, pressure_unit, pressure_kind, flow, flow_unit,
+      temperature, delimiter, decimal;
+};
+
+struct Rig {
+  std::string path, sha256;  // of the file itself, without a sheet's overrides
+  std::string element, batch, kind = "swirl";
+  ElementGeometry geometry;
+  vision::View view;
+  std::string lens_path, lens_sha256;  // empty without a lens file
+  StandSetup stand;
+  LogKeys log;
+  std::optional<calib::Stated> k_factor_per_l;
+  std::optional<double> meter_u_percent, pressure_u_percent;
+  std::optional<calib::Stated> log_minus_video_s;
+  double view_rotation_deg = 0.0;
+  TomlNode document;  // as read, overrides merged in: goes into the result's settings
+};
+
+// Reads and checks a rig file; `overrides` (tables like the rig's own) are merged in before the check, which
+// is when required keys may come from them. Throws calib::InputError.
+Rig ReadRig(const std::string& path, const TomlNode* overrides = nullptr);
+
+}  // namespace conebook::src
