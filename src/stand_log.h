@@ -1,0 +1,34 @@
+// The stand's log: time, pressure, flow and, if there, temperature, in the units below, strictly rising in
+// time. Columns and units come from the rig's [log] keys or are found by name; what was found is said.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include <calib/flag.h>
+
+#include "src/rig.h"
+
+namespace conebook::src {
+
+enum class FlowKind { kNone, kMassKgS, kVolumeLS, kPulseHz };
+
+struct StandLog {
+  std::string path;
+  std::vector<double> time_s;        // as logged; ISO 8601 times: seconds since the first row
+  std::vector<double> pressure_bar;  // gauge or absolute, as logged
+  std::vector<double> flow;          // unit by flow_kind; empty without flow
+  FlowKind flow_kind = FlowKind::kNone;
+  std::vector<double> temperature_c;  // empty without the column
+  std::string found;                  // columns, units, delimiter and decimal sign, in words
+  std::vector<calib::Flag> flags;     // info and warn
+
+  std::size_t Rows() const { return time_s.size(); }
+  double MedianInterval_s() const;
+};
+
+// Throws calib::InputError naming file and line: text in a number, not finite, unsorted or repeated time,
+// missing or ambiguous column, empty log. `[log] flow = ""` says that there is no flow.
+StandLog ReadStandLog(const std::string& path, const LogKeys& keys);
+
+}  // namespace conebook::src
