@@ -56,6 +56,7 @@ struct ClipModel {
   std::array<GuessLine, 2> guess;
   std::array<float, 2> level{0.0F, 0.0F};  // first reference level, per side
   float noise = 0.0F;                      // of the filtered signal
+  double texture_half_px = 3.0;            // half width of the box that texture is measured against
   bool strong_filter = false;
   bool pair_rows = false;  // neighbouring rows averaged: noise near the threshold
 

@@ -1,0 +1,169 @@
+#include "vision/onset.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "vision/statistics.h"
+
+namespace conebook::vision {
+namespace {
+
+float LightOf(const ClipModel& model, const RowsView& rows, int x, int y) {
+  const int code = model.format.bits > 8 ? rows.Row<std::uint16_t>(y)[x] : rows.Row<std::uint8_t>(y)[x];
+  return model.light[static_cast<std::size_t>(code)];
+}
+
+double MedianOf(std::vector<double> values) {
+  return values.empty() ? 0.0 : MedianInPlace(values);
+}
+
+}  // namespace
+
+OnsetWatch::OnsetWatch(const ClipModel& model, const OnsetOptions& options)
+    : model_(model), options_(options) {
+  Place();
+}
+
+void OnsetWatch::Place() {
+  const int w = model_.reading.width_px;
+  const int h = model_.reading.height_px;
+  const double d = model_.exit_diameter_px;
+  std::vector<Spot> inside;
+  std::vector<Spot> outside;
+  const bool know_exit = !model_.exit_found;
+  const double top = model_.exit_px.y + std::max(1.0, 0.3 * d);
+  const double bottom = model_.exit_px.y + std::max(6.0 * d, 40.0);
+  for (int y = 0; y < h; ++y) {
+    for (int x = 0; x < w; ++x) {
+      const double dy = y - model_.exit_px.y;
+      const double dx = std::abs(x - model_.AxisX(y));
+      if (know_exit) {
+        if (y >= top && y <= bottom && dx <= 0.7 * d + 2.0 * dy + 2.0) {
+          inside.push_back({x, y});
+        } else if ((x % 8 == 0 && y % 8 == 0) &&
+                   (dy < -2.0 * d || dx > 0.7 * d + 3.5 * std::max(0.0, dy) + 20.0)) {
+          outside.push_back({x, y});
+        }
+      } else if (x % 4 == 0 && y % 4 == 0) {
+        inside.push_back({x, y});
+        if (x % 8 == 0 && y % 8 == 0) outside.push_back({x, y});
+      }
+    }
+  }
+  const auto thin = [](const std::vector<Spot>& all, std::size_t most, std::vector<Spot>& kept) {
+    const std::size_t step = std::max<std::size_t>(1, (all.size() + most - 1) / most);
+    for (std::size_t i = 0; i < all.size(); i += step) kept.push_back(all[i]);
+  };
+  thin(inside, static_cast<std::size_t>(options_.most_points), box_);
+  thin(outside, static_cast<std::size_t>(options_.most_points), around_);
+}
+
+void OnsetWatch::Add(const RowsView& rows) {
+  const bool first = first_box_.empty();
+  if (first) {
+    for (const Spot& p : box_) first_box_.push_back(LightOf(model_, rows, p.x, p.y));
+    for (const Spot& p : around_) first_around_.push_back(LightOf(model_, rows, p.x, p.y));
+    change_.push_back(0.0);
+    return;
+  }
+  // Gain of the whole picture, from places without spray.
+  work_.clear();
+  for (std::size_t i = 0; i < around_.size(); ++i) {
+    if (first_around_[i] > 0.01F)
+      work_.push_back(LightOf(model_, rows, around_[i].x, around_[i].y) / first_around_[i]);
+  }
+  const float gain =
+      work_.size() >= 60 ? std::clamp(MedianInPlace(std::span<float>(work_)), 0.2F, 5.0F) : 1.0F;
+  // Mean of the strongest fifth of the changes: a clear-water cone changes little but its rim.
+  work_.clear();
+  for (std::size_t i = 0; i < box_.size(); ++i) {
+    work_.push_back(std::abs(LightOf(model_, rows, box_[i].x, box_[i].y) / gain - first_box_[i]));
+  }
+  if (work_.empty()) {
+    change_.push_back(0.0);
+    return;
+  }
+  const auto keep = std::max<std::size_t>(1, work_.size() / 5);
+  std::nth_element(work_.begin(), work_.begin() + static_cast<std::ptrdiff_t>(keep - 1), work_.end(),
+                   std::greater<float>());
+  double sum = 0.0;
+  for (std::size_t i = 0; i < keep; ++i) sum += static_cast<double>(work_[i]);
+  change_.push_back(sum / static_cast<double>(keep));
+}
+
+double OnsetWatch::Level() const {
+  const std::size_t n = change_.size();
+  const std::size_t tail = std::min<std::size_t>(24, n / 2);
+  return tail == 0 ? 0.0 : MedianOf({change_.end() - static_cast<std::ptrdiff_t>(tail), change_.end()});
+}
+
+bool OnsetWatch::Suspicious() const {
+  const std::size_t n = change_.size();
+  if (n < 4) return false;
+  // Changes between the first frames are noise unless the spray is on already.
+  const double before = MedianOf(
+      {change_.begin() + 1, change_.begin() + static_cast<std::ptrdiff_t>(std::min<std::size_t>(n, 6))});
+  const double now = change_.back();
+  return now > 1.5 * before && now > before + options_.least_change;
+}
+
+std::optional<std::int64_t> OnsetWatch::FirstSprayFrame() const {
+  const std::size_t n = change_.size();
+  if (n < 6) return std::nullopt;
+  const double level = Level();
+  // Of all splits, the last frame below half of the later level, seen from the level that went before.
+  double before = change_[1];
+  for (int pass = 0; pass < 3; ++pass) {
+    const double half = 0.5 * (before + level);
+    std::size_t first = n;
+    while (first > 1 && change_[first - 1] >= half) --first;
+    // Single dips in a fluctuating spray are not the beginning.
+    while (first > 2 && first < n) {
+      std::size_t above = 0;
+      const std::size_t look = std::min<std::size_t>(first, 12);
+      for (std::size_t k = first - look; k < first; ++k) above += change_[k] >= half ? 1 : 0;
+      if (above * 2 < look) break;
+      --first;
+      while (first > 1 && change_[first - 1] >= half) --first;
+    }
+    if (first >= n || first < 2) return std::nullopt;
+    before = MedianOf({change_.begin() + 1,
+                       change_.begin() + static_cast<std::ptrdiff_t>(std::max<std::size_t>(2, first))});
+    if (!(level > options_.least_ratio * before) || !(level - before > options_.least_change)) {
+      if (pass == 2) return std::nullopt;
+    } else if (pass == 2) {
+      return static_cast<std::int64_t>(first);
+    }
+  }
+  return std::nullopt;
+}
+
+bool OnsetWatch::Settled(int frames) const {
+  const auto n = static_cast<std::int64_t>(change_.size());
+  if (n < frames || n % 8 != 0) return false;
+  const std::optional<std::int64_t> first = FirstSprayFrame();
+  if (!first || n - *first < frames) return false;
+  const auto part = [&](std::int64_t a, std::int64_t b) {
+    return MedianOf(
+        {change_.begin() + static_cast<std::ptrdiff_t>(a), change_.begin() + static_cast<std::ptrdiff_t>(b)});
+  };
+  const double late = part(n - 12, n);
+  const double earlier = part(n - 24, n - 12);
+  return std::abs(late - earlier) < 0.1 * late || n - *first > 8L * frames;
+}
+
+double OnsetWatch::RiseFrames() const {
+  const std::optional<std::int64_t> first = FirstSprayFrame();
+  if (!first) return 0.0;
+  const double level = Level();
+  const auto at = static_cast<std::size_t>(*first);
+  const double before = MedianOf(
+      {change_.begin() + 1, change_.begin() + static_cast<std::ptrdiff_t>(std::max<std::size_t>(2, at))});
+  std::size_t low = at;
+  while (low > 1 && change_[low - 1] > before + 0.25 * (level - before)) --low;
+  std::size_t high = at;
+  while (high + 1 < change_.size() && change_[high] < before + 0.75 * (level - before)) ++high;
+  return static_cast<double>(high - low);
+}
+
+}  // namespace conebook::vision

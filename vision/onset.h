@@ -1,0 +1,47 @@
+// The first spray frame: watches a box below the exit for a lasting change against the clip's first frame.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <vector>
+
+#include "vision/clip_model.h"
+
+namespace conebook::vision {
+
+struct OnsetOptions {
+  double least_ratio = 2.5;     // of the later change to that of the frames before
+  double least_change = 0.004;  // of full light
+  int most_points = 5000;       // looked at in a frame
+};
+
+class OnsetWatch {
+ public:
+  OnsetWatch(const ClipModel& model, const OnsetOptions& options);
+
+  void Add(const RowsView& rows);
+  // The last frames differ from the clip's beginning more than its noise does.
+  bool Suspicious() const;
+  // A first spray frame is known and `frames` more have been seen at a steady level.
+  bool Settled(int frames) const;
+  // Index of the first frame at half the later level. Nothing: no lasting step, the spray was on at frame one
+  // (or never).
+  std::optional<std::int64_t> FirstSprayFrame() const;
+  double RiseFrames() const;  // from a quarter to three quarters of the level
+
+ private:
+  struct Spot {
+    int x, y;
+  };
+  void Place();
+  double Level() const;
+
+  const ClipModel& model_;
+  OnsetOptions options_;
+  std::vector<Spot> box_, around_;
+  std::vector<float> first_box_, first_around_;
+  std::vector<double> change_;  // of each frame against the first
+  std::vector<float> work_;
+};
+
+}  // namespace conebook::vision

@@ -1,0 +1,557 @@
+#include "vision/read_frame.h"
+
+#include <algorithm>
+#include <cmath>
+#include <span>
+
+#include "vision/statistics.h"
+
+namespace conebook::vision {
+namespace {
+
+template <typename T>
+float LightAt(const ClipModel& model, const RowsView& rows, int x, int y) {
+  return model.light[rows.Row<T>(y)[x]];
+}
+
+float Light(const ClipModel& model, const RowsView& rows, int x, int y) {
+  return model.format.bits > 8 ? LightAt<std::uint16_t>(model, rows, x, y)
+                               : LightAt<std::uint8_t>(model, rows, x, y);
+}
+
+float BackgroundAt(const cv::Mat1f& background, float x, float y) {
+  const float cx = std::clamp(x, 0.0F, static_cast<float>(background.cols - 1));
+  const float cy = std::clamp(y, 0.0F, static_cast<float>(background.rows - 1));
+  const int ix = std::min(static_cast<int>(cx), background.cols - 2);
+  const int iy = std::min(static_cast<int>(cy), background.rows - 2);
+  const float fx = cx - static_cast<float>(ix);
+  const float fy = cy - static_cast<float>(iy);
+  const float* a = background[iy] + ix;
+  const float* b = background[iy + 1] + ix;
+  return (1.0F - fy) * (a[0] + fx * (a[1] - a[0])) + fy * (b[0] + fx * (b[1] - b[0]));
+}
+
+// Shift of the static scene against the background, by Gauss-Newton on strong gradients; large residuals
+// (drops, spray) are capped so that they cannot pull.
+cv::Point2f SceneShift(const ClipModel& model, const RowsView& rows, float gain) {
+  cv::Point2f shift(0.0F, 0.0F);
+  if (model.shake_points.size() < 100) return shift;
+  for (int pass = 0; pass < 4; ++pass) {
+    double sx = 0.0;
+    double sy = 0.0;
+    for (const ScenePoint& p : model.shake_points) {
+      const float expected = BackgroundAt(model.background, static_cast<float>(p.x) - shift.x,
+                                          static_cast<float>(p.y) - shift.y);
+      const float steep = std::hypot(p.gx, p.gy);
+      const float miss =
+          std::clamp(Light(model, rows, p.x, p.y) / gain - expected, -2.0F * steep, 2.0F * steep);
+      sx += static_cast<double>(miss * p.gx);
+      sy += static_cast<double>(miss * p.gy);
+    }
+    const double dx = -(model.shake_normal[0] * sx + model.shake_normal[1] * sy);
+    const double dy = -(model.shake_normal[2] * sx + model.shake_normal[3] * sy);
+    shift.x = std::clamp(shift.x + static_cast<float>(dx), -20.0F, 20.0F);
+    shift.y = std::clamp(shift.y + static_cast<float>(dy), -20.0F, 20.0F);
+    if (std::abs(dx) + std::abs(dy) < 0.01) break;
+  }
+  return shift;
+}
+
+// Signal of columns [c0, c1] of row y, unfiltered.
+template <typename T>
+void SignalLine(const ClipModel& model, const RowsView& rows, int y, int c0, int c1, float gain,
+                cv::Point2f shift, std::vector<float>& background_line, float* out) {
+  const T* code = rows.Row<T>(y);
+  const float* light = model.light.data();
+  const float* background = model.background[y];
+  if (std::abs(shift.x) > 0.1F || std::abs(shift.y) > 0.1F) {
+    background_line.resize(static_cast<std::size_t>(c1 + 1));
+    for (int x = c0; x <= c1; ++x) {
+      background_line[static_cast<std::size_t>(x)] =
+          BackgroundAt(model.background, static_cast<float>(x) - shift.x, static_cast<float>(y) - shift.y);
+    }
+    background = background_line.data();
+  }
+  const float per_gain = 1.0F / gain;
+  if (model.illumination == Illumination::kBacklit) {
+    for (int x = c0; x <= c1; ++x) {
+      const float b = std::max(background[x], 1e-3F);
+      out[x - c0] = 1.0F - light[code[x]] * per_gain / b;
+    }
+  } else {
+    for (int x = c0; x <= c1; ++x) out[x - c0] = light[code[x]] * per_gain - background[x];
+  }
+}
+
+// Binomial filter of 3 or 5 taps; ends repeated.
+void FilterLine(const float* in, int n, bool strong, float* out) {
+  const auto at = [&](int i) { return in[std::clamp(i, 0, n - 1)]; };
+  if (n < 6) {
+    for (int i = 0; i < n; ++i) out[i] = 0.25F * at(i - 1) + 0.5F * at(i) + 0.25F * at(i + 1);
+    return;
+  }
+  if (strong) {
+    for (int i : {0, 1, n - 2, n - 1}) {
+      out[i] = (at(i - 2) + at(i + 2)) / 16.0F + (at(i - 1) + at(i + 1)) / 4.0F + at(i) * 0.375F;
+    }
+    for (int i = 2; i < n - 2; ++i) {
+      out[i] = (in[i - 2] + in[i + 2]) * 0.0625F + (in[i - 1] + in[i + 1]) * 0.25F + in[i] * 0.375F;
+    }
+  } else {
+    out[0] = 0.25F * in[0] + 0.5F * in[0] + 0.25F * in[1];
+    out[n - 1] = 0.25F * in[n - 2] + 0.75F * in[n - 1];
+    for (int i = 1; i < n - 1; ++i) out[i] = 0.25F * (in[i - 1] + in[i + 1]) + 0.5F * in[i];
+  }
+}
+
+int Find(std::vector<Run>& runs, int i) {
+  while (runs[static_cast<std::size_t>(i)].parent != i) {
+    Run& r = runs[static_cast<std::size_t>(i)];
+    r.parent = runs[static_cast<std::size_t>(r.parent)].parent;
+    i = r.parent;
+  }
+  return i;
+}
+
+void Unite(std::vector<Run>& runs, int a, int b) {
+  a = Find(runs, a);
+  b = Find(runs, b);
+  if (a == b) return;
+  if (a > b) std::swap(a, b);
+  runs[static_cast<std::size_t>(b)].parent = a;
+}
+
+class FrameReader {
+ public:
+  FrameReader(const ClipModel& model, const LumaFrame& frame, const ReadFrameOptions& options,
+              ReadScratch& scratch, FrameRecord& record)
+      : model_(model), options_(options), s_(scratch), record_(record) {
+    record.index = frame.index;
+    record.stamp_s = frame.stamp_s;
+    record.corrupt = frame.corrupt;
+    rows_ = ViewRows(model.reading, model.format, frame, s_.turned, s_.turned_again);
+    const auto n = static_cast<std::size_t>(model.rows);
+    record.edge.assign(n * 2 * kLadder, kNoEdge);
+    record.peak.assign(n * 2, 0);
+    stride_ = static_cast<std::size_t>(model.reading.width_px);
+    s_.signal.resize(n * stride_);
+  }
+
+  void Read() {
+    record_.gain = FrameGain(model_, rows_, s_.work);
+    shift_ = SceneShift(model_, rows_, record_.gain);
+    record_.shift_x_px = shift_.x;
+    record_.shift_y_px = shift_.y;
+    for (int i = 0; i < model_.rows; ++i) FillRow(i);
+    CoarseBase();
+    FindRuns();
+    AcceptRuns();
+    Edges();
+    if (options_.rays) Rays();
+  }
+
+ private:
+  float* SignalRow(int i) { return s_.signal.data() + static_cast<std::size_t>(i) * stride_; }
+  int C0(int i) const { return model_.first_column[static_cast<std::size_t>(i)]; }
+  int C1(int i) const { return model_.last_column[static_cast<std::size_t>(i)]; }
+  double Dy(int i) const { return model_.Row(i) - model_.exit_px.y; }
+  // Distance outward from the axis to the guessed boundary.
+  double GuessOut(int i, int side) const {
+    const double x = model_.guess[static_cast<std::size_t>(side)].X(Dy(i));
+    const double axis = model_.AxisX(model_.Row(i));
+    return side == kLeftSide ? axis - x : x - axis;
+  }
+
+  void FillRow(int i) {
+    const int y = model_.Row(i);
+    const int c0 = C0(i);
+    const int n = C1(i) - c0 + 1;
+    s_.line_a.resize(stride_ + 8);
+    s_.line_b.resize(stride_ + 8);
+    const auto line = [&](int at, float* out) {
+      if (model_.format.bits > 8) {
+        SignalLine<std::uint16_t>(model_, rows_, at, c0, C1(i), record_.gain, shift_, s_.background_line,
+                                  out);
+      } else {
+        SignalLine<std::uint8_t>(model_, rows_, at, c0, C1(i), record_.gain, shift_, s_.background_line, out);
+      }
+    };
+    line(y, s_.line_a.data());
+    if (model_.pair_rows && y + 1 < model_.reading.height_px) {
+      line(y + 1, s_.line_b.data());
+      for (int k = 0; k < n; ++k) {
+        s_.line_a[static_cast<std::size_t>(k)] =
+            0.5F * (s_.line_a[static_cast<std::size_t>(k)] + s_.line_b[static_cast<std::size_t>(k)]);
+      }
+    }
+    FilterLine(s_.line_a.data(), n, model_.strong_filter, SignalRow(i));
+  }
+
+  // Slow level outside the spray, from some rows, joined by straight lines.
+  void CoarseBase() {
+    constexpr int kBands = 16;
+    for (int side = 0; side < 2; ++side) {
+      std::vector<float>& base = s_.base[static_cast<std::size_t>(side)];
+      base.assign(static_cast<std::size_t>(model_.rows), 0.0F);
+      std::array<float, kBands> level{};
+      std::array<int, kBands> row{};
+      int count = 0;
+      for (int b = 0; b < kBands; ++b) {
+        const int centre = (2 * b + 1) * model_.rows / (2 * kBands);
+        s_.work.clear();
+        for (int i = std::max(0, centre - 2); i <= std::min(model_.rows - 1, centre + 2); ++i) {
+          GatherOutside(i, side);
+        }
+        if (s_.work.size() < 16) continue;
+        const std::span<float> values(s_.work);
+        if (options_.trust_guess) {
+          level[static_cast<std::size_t>(count)] = MedianInPlace(values);
+        } else {
+          const auto at = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 5);
+          std::nth_element(values.begin(), at, values.end());
+          level[static_cast<std::size_t>(count)] = *at;
+        }
+        row[static_cast<std::size_t>(count)] = centre;
+        ++count;
+      }
+      if (count == 0) continue;
+      int k = 0;
+      for (int i = 0; i < model_.rows; ++i) {
+        while (k + 1 < count && row[static_cast<std::size_t>(k + 1)] < i) ++k;
+        const int next = std::min(k + 1, count - 1);
+        const int r0 = row[static_cast<std::size_t>(k)];
+        const int r1 = row[static_cast<std::size_t>(next)];
+        const float t =
+            r1 > r0 ? std::clamp(static_cast<float>(i - r0) / static_cast<float>(r1 - r0), 0.0F, 1.0F) : 0.0F;
+        base[static_cast<std::size_t>(i)] =
+            level[static_cast<std::size_t>(k)] +
+            t * (level[static_cast<std::size_t>(next)] - level[static_cast<std::size_t>(k)]);
+      }
+    }
+  }
+
+  void GatherOutside(int i, int side) {
+    const float* s = SignalRow(i);
+    const int c0 = C0(i);
+    const int c1 = C1(i);
+    int from = c0;
+    int to = c1;
+    const double axis = model_.AxisX(model_.Row(i));
+    double margin = 0.0;
+    if (options_.trust_guess) margin = GuessOut(i, side) * 1.12 + 6.0;
+    if (side == kLeftSide) {
+      to = static_cast<int>(std::floor(axis - margin));
+    } else {
+      from = static_cast<int>(std::ceil(axis + margin));
+    }
+    from = std::max(from, c0);
+    to = std::min(to, c1);
+    const int step = std::max(1, (to - from) / 48);
+    for (int x = from; x <= to; x += step) s_.work.push_back(s[x - c0]);
+  }
+
+  float Threshold(int side) const {
+    return kLadderParts[kLadderFirst] * model_.level[static_cast<std::size_t>(side)];
+  }
+
+  void FindRuns() {
+    s_.runs.clear();
+    s_.first_run.assign(static_cast<std::size_t>(model_.rows) + 1, 0);
+    for (int i = 0; i < model_.rows; ++i) {
+      s_.first_run[static_cast<std::size_t>(i)] = static_cast<int>(s_.runs.size());
+      const int c0 = C0(i);
+      const int c1 = C1(i);
+      const float* s = SignalRow(i);
+      const int axis = std::clamp(static_cast<int>(std::lround(model_.AxisX(model_.Row(i)))), c0, c1);
+      const std::array<float, 2> cut{s_.base[0][static_cast<std::size_t>(i)] + Threshold(kLeftSide),
+                                     s_.base[1][static_cast<std::size_t>(i)] + Threshold(kRightSide)};
+      int start = -1;
+      int last = -10;
+      const auto close = [&]() {
+        if (start >= 0) s_.runs.push_back({i, start, last, static_cast<int>(s_.runs.size())});
+        start = -1;
+      };
+      for (int x = c0; x <= c1; ++x) {
+        if (s[x - c0] > cut[x < axis ? 0 : 1]) {
+          if (start >= 0 && x - last > 2) close();
+          if (start < 0) start = x;
+          last = x;
+        }
+      }
+      close();
+    }
+    s_.first_run[static_cast<std::size_t>(model_.rows)] = static_cast<int>(s_.runs.size());
+    for (int i = 1; i < model_.rows; ++i) Link(i - 1, i);
+  }
+
+  // Liquid runs along lines through the exit: a run is expected to have moved outward in proportion to where
+  // it is.
+  void Link(int above, int here) {
+    const int a0 = s_.first_run[static_cast<std::size_t>(above)];
+    const int a1 = s_.first_run[static_cast<std::size_t>(above) + 1];
+    const int b0 = a1;
+    const int b1 = s_.first_run[static_cast<std::size_t>(here) + 1];
+    const double axis = model_.AxisX(model_.Row(above));
+    const double slope_l = model_.guess[0].slope * model_.row_step;
+    const double slope_r = model_.guess[1].slope * model_.row_step;
+    const double out_l = std::max(1.0, GuessOut(above, kLeftSide));
+    const double out_r = std::max(1.0, GuessOut(above, kRightSide));
+    const auto moved = [&](int x) {
+      const double part = x < axis ? (axis - x) / out_l : (x - axis) / out_r;
+      return x + std::clamp(part, 0.0, 1.3) * (x < axis ? slope_l : slope_r);
+    };
+    int j = b0;
+    for (int k = a0; k < a1; ++k) {
+      const Run& run = s_.runs[static_cast<std::size_t>(k)];
+      const double x0 = std::min<double>(run.x0, moved(run.x0)) - 1.0;
+      const double x1 = std::max<double>(run.x1, moved(run.x1)) + 1.0;
+      while (j < b1 && s_.runs[static_cast<std::size_t>(j)].x1 < x0) ++j;
+      for (int m = j; m < b1 && s_.runs[static_cast<std::size_t>(m)].x0 <= x1; ++m) Unite(s_.runs, k, m);
+    }
+  }
+
+  void AcceptRuns() {
+    const auto n = s_.runs.size();
+    s_.accepted.assign(n, 0);
+    const double d = model_.exit_diameter_px;
+    const double seed_dy = std::max(1.5 * d, 5.0);
+    for (std::size_t k = 0; k < n; ++k) {
+      const Run& run = s_.runs[k];
+      const double dy = Dy(run.row);
+      if (dy > seed_dy) break;
+      const double reach = 0.6 * d + 3.0 * dy + 3.0;
+      const double axis = model_.AxisX(model_.Row(run.row));
+      if (run.x1 >= axis - reach && run.x0 <= axis + reach) {
+        s_.accepted[static_cast<std::size_t>(Find(s_.runs, static_cast<int>(k)))] = 1;
+      }
+    }
+    if (options_.trust_guess) AcceptAlongLimb();
+    for (std::size_t k = 0; k < n; ++k) {
+      s_.accepted[k] = s_.accepted[static_cast<std::size_t>(Find(s_.runs, static_cast<int>(k)))];
+    }
+  }
+
+  // Where the limb fades and comes back, what comes back follows the guess over a length no drop has.
+  void AcceptAlongLimb() {
+    const double shortest_px = std::max(14.0, 1.0 * model_.exit_diameter_px);
+    const int least_rows = std::max(6, static_cast<int>(std::ceil(shortest_px / model_.row_step)));
+    std::vector<int>& along = rows_along_;
+    along.assign(s_.runs.size(), 0);
+    for (std::size_t k = 0; k < s_.runs.size(); ++k) {
+      const Run& run = s_.runs[k];
+      const int root = Find(s_.runs, static_cast<int>(k));
+      if (s_.accepted[static_cast<std::size_t>(root)]) continue;
+      const double axis = model_.AxisX(model_.Row(run.row));
+      const int side = 0.5 * (run.x0 + run.x1) < axis ? kLeftSide : kRightSide;
+      const double out = side == kLeftSide ? axis - run.x0 : run.x1 - axis;
+      const double guess = GuessOut(run.row, side);
+      if (std::abs(out - guess) < std::max(3.0, 0.08 * guess)) ++along[static_cast<std::size_t>(root)];
+    }
+    for (std::size_t k = 0; k < s_.runs.size(); ++k) {
+      if (along[k] >= least_rows) s_.accepted[k] = 1;
+    }
+  }
+
+  void Edges() {
+    std::array<std::vector<int>, 2>& ends = ends_;
+    for (auto& e : ends) e.assign(static_cast<std::size_t>(model_.rows), -1);
+    for (std::size_t k = 0; k < s_.runs.size(); ++k) {
+      if (!s_.accepted[k]) continue;
+      const Run& run = s_.runs[k];
+      int& left = ends[0][static_cast<std::size_t>(run.row)];
+      int& right = ends[1][static_cast<std::size_t>(run.row)];
+      if (left < 0) left = run.x0;
+      right = std::max(right, run.x1);
+    }
+    int found = 0;
+    for (int side = 0; side < 2; ++side) {
+      FineBase(side);
+      for (int i = 0; i < model_.rows; ++i) {
+        if (ends[static_cast<std::size_t>(side)][static_cast<std::size_t>(i)] < 0) continue;
+        if (EdgeOfRow(i, side)) ++found;
+      }
+    }
+    record_.found_share = static_cast<float>(found) / static_cast<float>(std::max(1, 2 * model_.rows));
+    record_.clipped_share = found > 0 ? static_cast<float>(clipped_) / static_cast<float>(found) : 0.0F;
+    s_.work.clear();
+    for (int i = model_.rows / 8; i < model_.rows * 5 / 8; i += 2) {
+      const std::int16_t l = record_.edge[record_.EdgeAt(i, kLeftSide, kLadderFirst)];
+      const std::int16_t r = record_.edge[record_.EdgeAt(i, kRightSide, kLadderFirst)];
+      if (l == kNoEdge || r == kNoEdge) continue;
+      const double guess = std::max(2.0, GuessOut(i, kLeftSide) + GuessOut(i, kRightSide));
+      s_.work.push_back(static_cast<float>((l + r) / static_cast<double>(kEdgeUnitsPerPx) / guess));
+    }
+    record_.width = s_.work.size() < 8 ? 0.0F : MedianInPlace(std::span<float>(s_.work));
+  }
+
+  // The slow level just outside the boundary replaces the coarse one; a running median keeps stray drops out.
+  void FineBase(int side) {
+    constexpr int kBand = 18;
+    constexpr int kGap = 5;
+    std::vector<float>& base = s_.base[static_cast<std::size_t>(side)];
+    fine_.assign(base.begin(), base.end());
+    for (int i = 0; i < model_.rows; ++i) {
+      const int end = ends_[static_cast<std::size_t>(side)][static_cast<std::size_t>(i)];
+      if (end < 0) continue;
+      const int c0 = C0(i);
+      const int c1 = C1(i);
+      const int from = side == kLeftSide ? std::max(c0, end - kGap - kBand) : std::min(c1 + 1, end + kGap);
+      const int to = side == kLeftSide ? end - kGap : std::min(c1, end + kGap + kBand);
+      if (to - from < 5) continue;
+      float sum = 0.0F;
+      const float* s = SignalRow(i);
+      for (int x = from; x <= to; ++x) sum += s[x - c0];
+      fine_[static_cast<std::size_t>(i)] = sum / static_cast<float>(to - from + 1);
+    }
+    constexpr int kHalf = 12;
+    for (int i = 0; i < model_.rows; ++i) {
+      std::array<float, 2 * kHalf + 1> window{};
+      int n = 0;
+      for (int j = std::max(0, i - kHalf); j <= std::min(model_.rows - 1, i + kHalf); j += 2) {
+        window[static_cast<std::size_t>(n++)] = fine_[static_cast<std::size_t>(j)];
+      }
+      base[static_cast<std::size_t>(i)] =
+          MedianInPlace(std::span<float>(window.data(), static_cast<std::size_t>(n)));
+    }
+  }
+
+  bool EdgeOfRow(int i, int side) {
+    const int c0 = C0(i);
+    const int c1 = C1(i);
+    const float* s = SignalRow(i);
+    const float base = s_.base[static_cast<std::size_t>(side)][static_cast<std::size_t>(i)];
+    const float level = model_.level[static_cast<std::size_t>(side)];
+    const int end = ends_[static_cast<std::size_t>(side)][static_cast<std::size_t>(i)];
+    const int out = side == kLeftSide ? -1 : 1;
+    const double axis = model_.AxisX(model_.Row(i));
+    const double distance = out * (end - axis);
+    if (options_.trust_guess && distance < 0.6 * GuessOut(i, side)) return false;
+    if (distance < 0.0) return false;
+    if (end <= 1 || end >= model_.reading.width_px - 2) return false;  // cut off by the frame, not an edge
+    // Limb band: the rim just inside the boundary.
+    const int band = static_cast<int>(std::clamp(0.25 * distance, 4.0, 48.0));
+    float peak = -1e9F;
+    int peak_x = end;
+    for (int k = 0; k <= band; ++k) {
+      const int x = end - out * k;
+      if (x < c0 || x > c1) break;
+      if (s[x - c0] > peak) {
+        peak = s[x - c0];
+        peak_x = x;
+      }
+    }
+    peak -= base;
+    if (!(peak > 0.0F)) return false;
+    record_.peak[static_cast<std::size_t>(i * 2 + side)] =
+        static_cast<std::uint8_t>(std::clamp(std::lround(kPeakUnitsPerLevel * peak / level), 1L, 255L));
+    const int y = model_.Row(i);
+    const int code =
+        model_.format.bits > 8 ? rows_.Row<std::uint16_t>(y)[peak_x] : rows_.Row<std::uint8_t>(y)[peak_x];
+    if (code >= model_.clipped_code) ++clipped_;
+    bool any = false;
+    for (int rung = 0; rung < kLadder; ++rung) {
+      const float cut = base + kLadderParts[static_cast<std::size_t>(rung)] * level;
+      // Higher rungs lie further in, lower ones further out; both are the outermost crossing seen from
+      // outside.
+      int x = end;
+      if (rung < kLadderFirst) {
+        int steps = 0;
+        while (x > c0 && x < c1 && s[x - c0] >= cut && ++steps < 200) x += out;
+        if (s[x - c0] >= cut) continue;
+        x -= out;
+      } else {
+        const int limit = peak_x - out;
+        while (x != limit && s[x - c0] < cut) x -= out;
+        if (x == limit) break;
+      }
+      const int outside = x + out;
+      if (outside < c0 || outside > c1) continue;
+      const float inner = s[x - c0];
+      const float outer = s[outside - c0];
+      float crossing = static_cast<float>(x);
+      if (inner > outer && outer < cut) {
+        crossing += static_cast<float>(out) * std::clamp((inner - cut) / (inner - outer), 0.0F, 1.0F);
+      }
+      // Back to where the scene stood without shake.
+      const double slope = model_.guess[static_cast<std::size_t>(side)].slope;
+      const double moved = static_cast<double>(crossing) - shift_.x + slope * shift_.y;
+      const double px = out * (moved - axis);
+      const long units = std::lround(px * kEdgeUnitsPerPx);
+      if (units > -32000 && units < 32000) {
+        record_.edge[record_.EdgeAt(i, side, rung)] = static_cast<std::int16_t>(units);
+        any = any || rung == kLadderFirst;
+      }
+    }
+    return any;
+  }
+
+  void Rays() {
+    const int ray_rows = (model_.rows + kRayRowStep - 1) / kRayRowStep;
+    record_.ray_signal.assign(static_cast<std::size_t>(ray_rows) * kRays, 0);
+    record_.ray_texture.assign(static_cast<std::size_t>(ray_rows) * kRays, 0);
+    const int half = std::clamp(static_cast<int>(std::lround(model_.texture_half_px)), 2, 16);
+    for (int r = 0; r < ray_rows; ++r) {
+      const int i = r * kRayRowStep;
+      const int c0 = C0(i);
+      const int n = C1(i) - c0 + 1;
+      const float* s = SignalRow(i);
+      s_.prefix.resize(static_cast<std::size_t>(n) + 1);
+      s_.texture_prefix.resize(static_cast<std::size_t>(n) + 1);
+      double* p = s_.prefix.data();
+      p[0] = 0.0;
+      for (int k = 0; k < n; ++k) p[k + 1] = p[k] + static_cast<double>(s[k]);
+      double* t = s_.texture_prefix.data();
+      t[0] = 0.0;
+      for (int k = 0; k < n; ++k) {
+        const int a = std::max(0, k - half);
+        const int b = std::min(n, k + half + 1);
+        t[k + 1] = t[k] + std::abs(static_cast<double>(s[k]) - (p[b] - p[a]) / (b - a));
+      }
+      const double axis = model_.AxisX(model_.Row(i)) + static_cast<double>(shift_.x);
+      for (int ray = 0; ray < kRays; ++ray) {
+        const double part = static_cast<double>(RayPart(ray));
+        const double width = std::max(2.0, GuessOut(i, part < 0.0 ? kLeftSide : kRightSide));
+        const double centre = axis + part * width - c0;
+        const double reach = std::max(1.5, 0.05 * width);
+        const int a = std::clamp(static_cast<int>(std::lround(centre - reach)), 0, n - 1);
+        const int b = std::clamp(static_cast<int>(std::lround(centre + reach)) + 1, a + 1, n);
+        const int m0 = std::clamp(static_cast<int>(std::lround(centre)) - 1, 0, n - 1);
+        const int m1 = std::min(n, m0 + 3);
+        const std::size_t at = static_cast<std::size_t>(r * kRays + ray);
+        record_.ray_signal[at] = static_cast<std::int16_t>(std::clamp(
+            std::lround((p[m1] - p[m0]) / (m1 - m0) * static_cast<double>(kSignalUnits)), -32000L, 32000L));
+        record_.ray_texture[at] = static_cast<std::uint16_t>(std::clamp(
+            std::lround((t[b] - t[a]) / (b - a) * static_cast<double>(kTextureUnits)), 0L, 65535L));
+      }
+    }
+  }
+
+  const ClipModel& model_;
+  const ReadFrameOptions& options_;
+  ReadScratch& s_;
+  FrameRecord& record_;
+  RowsView rows_;
+  std::size_t stride_ = 0;
+  cv::Point2f shift_{0.0F, 0.0F};
+  std::array<std::vector<int>, 2> ends_;
+  std::vector<int> rows_along_;
+  std::vector<float> fine_;
+  int clipped_ = 0;
+};
+
+}  // namespace
+
+float FrameGain(const ClipModel& model, const RowsView& rows, std::vector<float>& work) {
+  if (model.gain_points.size() < 60) return 1.0F;
+  work.clear();
+  for (const ScenePoint& p : model.gain_points) work.push_back(Light(model, rows, p.x, p.y) / p.light);
+  const float gain = MedianInPlace(std::span<float>(work));
+  return std::isfinite(gain) ? std::clamp(gain, 0.2F, 5.0F) : 1.0F;
+}
+
+void ReadFrame(const ClipModel& model, const LumaFrame& frame, const ReadFrameOptions& options,
+               ReadScratch& scratch, FrameRecord& record) {
+  FrameReader(model, frame, options, scratch, record).Read();
+}
+
+}  // namespace conebook::vision

@@ -1,0 +1,302 @@
+#include "vision/scene.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <opencv2/imgproc.hpp>
+
+#include "vision/statistics.h"
+
+namespace conebook::vision {
+namespace {
+
+template <typename T>
+void AddLight(const ClipModel& model, const RowsView& rows, cv::Mat1f& sum) {
+  const float* light = model.light.data();
+  for (int y = 0; y < sum.rows; ++y) {
+    const T* code = rows.Row<T>(y);
+    float* out = sum[y];
+    for (int x = 0; x < sum.cols; ++x) out[x] += light[code[x]];
+  }
+}
+
+// The box below the exit in which light and change are judged.
+cv::Rect NearBox(const ClipModel& model) {
+  const double d = model.exit_diameter_px;
+  const int top = static_cast<int>(model.exit_px.y + std::max(1.0, 0.3 * d));
+  const int bottom = static_cast<int>(model.exit_px.y + std::max(6.0 * d, 40.0));
+  const double half = 0.7 * d + 2.0 * std::max(6.0 * d, 40.0);
+  const cv::Rect all(0, 0, model.reading.width_px, model.reading.height_px);
+  if (model.exit_found) return all;
+  return cv::Rect(cv::Point(static_cast<int>(model.exit_px.x - half), top),
+                  cv::Point(static_cast<int>(model.exit_px.x + half), bottom)) &
+         all;
+}
+
+// Mean over frames of light less background, after the frame's own gain.
+cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipModel& model) {
+  cv::Mat1f sum = cv::Mat1f::zeros(model.background.size());
+  for (const LumaFrame& frame : sample) {
+    const cv::Mat1f image = LightImage(model, frame);
+    cv::Mat1f change;
+    cv::absdiff(image, model.background, change);
+    sum += change;
+  }
+  if (!sample.empty()) sum.convertTo(sum, CV_32F, 1.0 / static_cast<double>(sample.size()));
+  return sum;
+}
+
+}  // namespace
+
+cv::Mat1f LightImage(const ClipModel& model, const LumaFrame& frame) {
+  cv::Mat turned;
+  cv::Mat turned_again;
+  const RowsView rows = ViewRows(model.reading, model.format, frame, turned, turned_again);
+  cv::Mat1f image = cv::Mat1f::zeros(model.reading.height_px, model.reading.width_px);
+  if (model.format.bits > 8) {
+    AddLight<std::uint16_t>(model, rows, image);
+  } else {
+    AddLight<std::uint8_t>(model, rows, image);
+  }
+  return image;
+}
+
+void BackgroundMean::Add(const LumaFrame& frame) {
+  if (sum_.empty()) sum_ = cv::Mat1f::zeros(model_.reading.height_px, model_.reading.width_px);
+  const RowsView rows = ViewRows(model_.reading, model_.format, frame, turned_, turned_again_);
+  if (model_.format.bits > 8) {
+    AddLight<std::uint16_t>(model_, rows, sum_);
+  } else {
+    AddLight<std::uint8_t>(model_, rows, sum_);
+  }
+  ++frames_;
+}
+
+cv::Mat1f BackgroundMean::Mean() const {
+  cv::Mat1f mean;
+  sum_.convertTo(mean, CV_32F, 1.0 / static_cast<double>(std::max(1, frames_)));
+  return mean;
+}
+
+void BackgroundFromSpray(const std::vector<LumaFrame>& sample, ClipModel& model) {
+  const int w = model.reading.width_px;
+  const int h = model.reading.height_px;
+  std::vector<cv::Mat1f> images;
+  for (const LumaFrame& frame : sample) images.push_back(LightImage(model, frame));
+  cv::Mat1f median(h, w);
+  cv::Mat1f activity(h, w);
+  std::vector<float> values(images.size());
+  for (int y = 0; y < h; ++y) {
+    for (int x = 0; x < w; ++x) {
+      for (std::size_t k = 0; k < images.size(); ++k) values[k] = images[k](y, x);
+      const float m = MedianInPlace(std::span<float>(values));
+      for (float& v : values) v = std::abs(v - m);
+      median(y, x) = m;
+      float mean = 0.0F;
+      for (const float v : values) mean += v;
+      activity(y, x) = mean / static_cast<float>(values.size());
+    }
+  }
+  cv::blur(activity, activity, cv::Size(5, 5));
+  model.background = median;
+  model.background_frames = 0;
+  if (model.exit_found) return;
+  // Per row below the exit: the moving stretch about the axis, as lines on both sides; across it the light is
+  // continued straight from what lies just outside.
+  std::vector<float> quiet;
+  for (int y = 0; y < h; y += 4) {
+    for (int x = 0; x < w; x += 4) quiet.push_back(activity(y, x));
+  }
+  const auto low = quiet.begin() + static_cast<std::ptrdiff_t>(quiet.size() / 5);
+  std::nth_element(quiet.begin(), low, quiet.end());
+  const float still = *low;
+  float strongest = 0.0F;
+  {
+    std::vector<float> near;
+    const cv::Rect box = NearBox(model);
+    for (int y = box.y; y < box.y + box.height; ++y) {
+      for (int x = box.x; x < box.x + box.width; ++x) near.push_back(activity(y, x));
+    }
+    if (near.empty()) return;
+    const auto high = near.begin() + static_cast<std::ptrdiff_t>(near.size() * 9 / 10);
+    std::nth_element(near.begin(), high, near.end());
+    strongest = *high;
+  }
+  const float cut = std::max(3.0F * still, still + 0.15F * (strongest - still));
+  std::array<std::vector<double>, 2> dy;
+  std::array<std::vector<double>, 2> out;
+  const int first = static_cast<int>(model.exit_px.y + std::max(2.0, 0.5 * model.exit_diameter_px));
+  for (int y = std::max(0, first); y < h; ++y) {
+    const double axis = model.AxisX(y);
+    int left = -1;
+    int right = -1;
+    for (int x = 0; x < w; ++x) {
+      if (activity(y, x) <= cut) continue;
+      if (left < 0) left = x;
+      right = x;
+    }
+    if (left < 0) continue;
+    if (left < axis) {
+      dy[0].push_back(y - model.exit_px.y);
+      out[0].push_back(axis - left);
+    }
+    if (right > axis) {
+      dy[1].push_back(y - model.exit_px.y);
+      out[1].push_back(right - axis);
+    }
+  }
+  std::array<Line, 2> lines;
+  for (std::size_t side = 0; side < 2; ++side) {
+    RobustLineOptions options;
+    options.floor = 3.0;
+    const std::optional<Line> line = FitRobustLine(dy[side], out[side], options);
+    if (!line) return;
+    lines[side] = *line;
+  }
+  for (int y = std::max(0, first); y < h; ++y) {
+    const double d = y - model.exit_px.y;
+    const double axis = model.AxisX(y);
+    const double margin = 6.0 + 0.08 * d;
+    const int a = static_cast<int>(std::floor(axis - std::max(lines[0].Y(d), 3.0) - margin));
+    const int b = static_cast<int>(std::ceil(axis + std::max(lines[1].Y(d), 3.0) + margin));
+    const auto level = [&](int from, int to) {
+      std::vector<float> v;
+      for (int yy = std::max(0, y - 4); yy <= std::min(h - 1, y + 4); ++yy) {
+        for (int x = std::max(0, from); x <= std::min(w - 1, to); ++x) v.push_back(median(yy, x));
+      }
+      return v.empty() ? -1.0F : MedianInPlace(std::span<float>(v));
+    };
+    float left = level(a - 10, a);
+    float right = level(b, b + 10);
+    if (left < 0.0F && right < 0.0F) continue;
+    if (left < 0.0F) left = right;
+    if (right < 0.0F) right = left;
+    for (int x = std::max(0, a); x <= std::min(w - 1, b); ++x) {
+      const float t =
+          std::clamp(static_cast<float>(x - a) / static_cast<float>(std::max(1, b - a)), 0.0F, 1.0F);
+      model.background(y, x) = left + t * (right - left);
+    }
+  }
+}
+
+double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model) {
+  const cv::Rect box = NearBox(model);
+  double sum = 0.0;
+  for (const LumaFrame& frame : sample) {
+    const cv::Mat1f image = LightImage(model, frame);
+    std::vector<float> changes;
+    for (int y = box.y; y < box.y + box.height; ++y) {
+      for (int x = box.x; x < box.x + box.width; ++x) changes.push_back(image(y, x) - model.background(y, x));
+    }
+    if (changes.empty()) continue;
+    const auto at = changes.begin() + static_cast<std::ptrdiff_t>(changes.size() * 4 / 5);
+    std::nth_element(changes.begin(), at, changes.end(),
+                     [](float a, float b) { return std::abs(a) < std::abs(b); });
+    double mean = 0.0;
+    for (auto it = at; it != changes.end(); ++it) mean += static_cast<double>(*it);
+    sum += mean / static_cast<double>(changes.end() - at);
+  }
+  return sample.empty() ? 0.0 : sum / static_cast<double>(sample.size());
+}
+
+double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& model) {
+  const cv::Mat1f change = MeanAbsoluteChange(sample, model);
+  const cv::Rect box = NearBox(model);
+  std::vector<float> values;
+  for (int y = box.y; y < box.y + box.height; ++y) {
+    for (int x = box.x; x < box.x + box.width; ++x) values.push_back(change(y, x));
+  }
+  if (values.empty()) return 0.0;
+  const auto at = values.begin() + static_cast<std::ptrdiff_t>(values.size() * 9 / 10);
+  std::nth_element(values.begin(), at, values.end());
+  return static_cast<double>(*at);
+}
+
+bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model) {
+  cv::Mat1f change = MeanAbsoluteChange(sample, model);
+  cv::blur(change, change, cv::Size(5, 5));
+  const int h = change.rows;
+  const int w = change.cols;
+  std::vector<float> row_top(static_cast<std::size_t>(h));
+  for (int y = 0; y < h; ++y)
+    row_top[static_cast<std::size_t>(y)] = *std::max_element(change[y], change[y] + w);
+  std::vector<float> sorted = row_top;
+  const auto high = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() * 3 / 4);
+  std::nth_element(sorted.begin(), high, sorted.end());
+  const float cut = 0.3F * *high;
+  constexpr int kLasting = 10;
+  for (int y = 0; y + kLasting < h; ++y) {
+    bool lasting = true;
+    for (int k = 0; k < kLasting && lasting; ++k) lasting = row_top[static_cast<std::size_t>(y + k)] > cut;
+    if (!lasting) continue;
+    int left = w;
+    int right = -1;
+    for (int k = 2; k < 6; ++k) {
+      const float* row = change[y + k];
+      for (int x = 0; x < w; ++x) {
+        if (row[x] > 0.5F * row_top[static_cast<std::size_t>(y + k)]) {
+          left = std::min(left, x);
+          right = std::max(right, x);
+        }
+      }
+    }
+    if (right < left || right - left > w / 3) return false;
+    model.exit_px = {0.5 * (left + right), y + 2.0};
+    return true;
+  }
+  return false;
+}
+
+void ChooseScenePoints(ClipModel& model) {
+  const int w = model.reading.width_px;
+  const int h = model.reading.height_px;
+  const double d = model.exit_diameter_px;
+  const auto free_of_spray = [&](int x, int y) {
+    const double dy = y - model.exit_px.y;
+    const double dx = std::abs(x - model.AxisX(y));
+    if (dy < -0.3 * d) return true;
+    return dx > 0.7 * d + 2.3 * std::max(0.0, dy) + 25.0;
+  };
+  std::vector<ScenePoint> gain;
+  std::vector<ScenePoint> steep;
+  float top = 0.0F;
+  for (int y = 8; y < h - 8; y += 8) {
+    for (int x = 8; x < w - 8; x += 8) top = std::max(top, model.background(y, x));
+  }
+  for (int y = 4; y < h - 4; y += 2) {
+    for (int x = 4; x < w - 4; x += 2) {
+      if (!free_of_spray(x, y)) continue;
+      const float b = model.background(y, x);
+      if (x % 8 == 0 && y % 8 == 0 && b > 0.25F * top && b > 0.02F && b < 0.97F)
+        gain.push_back({x, y, b, 0.0F, 0.0F});
+      const float gx = 0.5F * (model.background(y, x + 1) - model.background(y, x - 1));
+      const float gy = 0.5F * (model.background(y + 1, x) - model.background(y - 1, x));
+      if (std::hypot(gx, gy) > 0.02F * std::max(top, 0.05F)) steep.push_back({x, y, b, gx, gy});
+    }
+  }
+  const auto thin = [](const std::vector<ScenePoint>& all, std::size_t most) {
+    std::vector<ScenePoint> kept;
+    const std::size_t step = std::max<std::size_t>(1, (all.size() + most - 1) / most);
+    for (std::size_t i = 0; i < all.size(); i += step) kept.push_back(all[i]);
+    return kept;
+  };
+  model.gain_points = thin(gain, 1500);
+  model.shake_points = thin(steep, 2500);
+  double xx = 0.0;
+  double xy = 0.0;
+  double yy = 0.0;
+  for (const ScenePoint& p : model.shake_points) {
+    xx += static_cast<double>(p.gx) * static_cast<double>(p.gx);
+    xy += static_cast<double>(p.gx) * static_cast<double>(p.gy);
+    yy += static_cast<double>(p.gy) * static_cast<double>(p.gy);
+  }
+  const double det = xx * yy - xy * xy;
+  // Gradients of one direction only cannot tell both parts of a shift.
+  if (model.shake_points.size() < 100 || !(det > 1e-3 * (xx + yy) * (xx + yy))) {
+    model.shake_points.clear();
+    return;
+  }
+  model.shake_normal = {yy / det, -xy / det, -xy / det, xx / det};
+}
+
+}  // namespace conebook::vision

@@ -1,0 +1,43 @@
+// The scene without spray: background, light, exit, and the places from which gain and shake are read.
+#pragma once
+
+#include <vector>
+
+#include <opencv2/core.hpp>
+
+#include "vision/clip_model.h"
+
+namespace conebook::vision {
+
+class BackgroundMean {
+ public:
+  explicit BackgroundMean(const ClipModel& model) : model_(model) {}
+  void Add(const LumaFrame& frame);
+  int Frames() const { return frames_; }
+  cv::Mat1f Mean() const;
+
+ private:
+  const ClipModel& model_;
+  cv::Mat1f sum_;
+  cv::Mat turned_, turned_again_;
+  int frames_ = 0;
+};
+
+// Linear light of a frame in reading orientation.
+cv::Mat1f LightImage(const ClipModel& model, const LumaFrame& frame);
+
+// Sets model.background: time median where nothing moves, continued across the moving cone.
+void BackgroundFromSpray(const std::vector<LumaFrame>& sample, ClipModel& model);
+
+// Mean of the strongest fifth of the changes below the exit, signed: negative where the spray darkens. Light
+// units.
+double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model);
+double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& model);
+
+// Sets model.exit_px from where the change begins. False: no such place.
+bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model);
+
+// Sets gain and shake points from the background outside any cone.
+void ChooseScenePoints(ClipModel& model);
+
+}  // namespace conebook::vision

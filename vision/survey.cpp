@@ -1,0 +1,417 @@
+#include "vision/survey.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include <fmt/format.h>
+
+#include <calib/error.h>
+
+#include "vision/onset.h"
+#include "vision/read_frame.h"
+#include "vision/scene.h"
+#include "vision/spray_measurement.h"
+#include "vision/statistics.h"
+#include "vision/transfer.h"
+
+namespace conebook::vision {
+namespace {
+
+using calib::Flag;
+using calib::Severity;
+
+// Frames held as a sample: when full, every second one goes and the stride doubles.
+class SampleKeeper {
+ public:
+  explicit SampleKeeper(std::size_t most) : most_(std::max<std::size_t>(most, 4)) {}
+  void Offer(const LumaFrame& frame) {
+    if (offered_++ % stride_ != 0) return;
+    if (frames_.size() >= most_) {
+      std::vector<LumaFrame> half;
+      for (std::size_t i = 0; i < frames_.size(); i += 2) half.push_back(frames_[i]);
+      frames_ = std::move(half);
+      stride_ *= 2;
+      if ((offered_ - 1) % stride_ != 0) return;
+    }
+    frames_.push_back(frame);
+  }
+  void DropBefore(std::int64_t index) {
+    std::erase_if(frames_, [&](const LumaFrame& f) { return f.index < index; });
+  }
+  const std::vector<LumaFrame>& Frames() const { return frames_; }
+
+ private:
+  std::size_t most_;
+  std::size_t offered_ = 0;
+  std::size_t stride_ = 1;
+  std::vector<LumaFrame> frames_;
+};
+
+void SetOptics(const View& view, ClipModel& model) {
+  double px_per_mm = 0.0;
+  if (view.px_per_mm) {
+    px_per_mm = view.px_per_mm->value;
+  } else if (view.distance_mm && view.focal_px) {
+    px_per_mm = view.focal_px->value / view.distance_mm->value;
+  }
+  model.exit_diameter_px = px_per_mm > 0.0 ? px_per_mm * view.exit_diameter_mm.value
+                                           : 0.02 * std::min(model.reading.width_px, model.reading.height_px);
+  model.texture_half_px = px_per_mm > 0.0 ? 0.3 * px_per_mm : 0.25 * model.exit_diameter_px;
+  model.axis_slope = std::tan(model.reading.rest_deg * std::numbers::pi / 180.0);
+}
+
+void SetExit(const std::string& path, const View& view, ClipModel& model) {
+  if (!view.exit_x_px || !view.exit_y_px) return;
+  const double x = view.exit_x_px->value;
+  const double y = view.exit_y_px->value;
+  const int w = model.format.UprightWidth();
+  const int h = model.format.UprightHeight();
+  if (view.shows == Shows::kCone && !(x >= 0.0 && y >= 0.0 && x <= w - 1 && y <= h - 1)) {
+    throw calib::InputError(
+        fmt::format("{}: nozzle.exit_px = [{:g}, {:g}] lies outside the image of {} x {} px; expected the "
+                    "exit's centre in pixels "
+                    "of the upright image",
+                    path, x, y, w, h));
+  }
+  model.exit_px = Apply(model.reading.reading_from_upright, {x, y});
+}
+
+// Rows from just below the exit to the picture's end; columns first as wide as any cone, later around the
+// guess.
+void SetRows(ClipModel& model) {
+  const int h = model.reading.height_px;
+  const double d = model.exit_diameter_px;
+  model.first_row = std::clamp(static_cast<int>(std::ceil(model.exit_px.y + std::max(1.0, 0.15 * d))), 0,
+                               std::max(0, h - 2));
+  const int span = h - 1 - model.first_row;
+  constexpr int kMostRows = 540;
+  model.row_step = std::max(1, (span + kMostRows - 1) / kMostRows);
+  model.rows = std::max(0, span / model.row_step);
+}
+
+void SetColumns(ClipModel& model, bool around_guess) {
+  const int w = model.reading.width_px;
+  model.first_column.assign(static_cast<std::size_t>(model.rows), 0);
+  model.last_column.assign(static_cast<std::size_t>(model.rows), w - 1);
+  for (int i = 0; i < model.rows; ++i) {
+    const double dy = model.Row(i) - model.exit_px.y;
+    const double axis = model.AxisX(model.Row(i));
+    double left = axis - (0.7 * model.exit_diameter_px + 5.0 * dy + 60.0);
+    double right = axis + (0.7 * model.exit_diameter_px + 5.0 * dy + 60.0);
+    if (around_guess) {
+      left = axis - 1.4 * std::max(4.0, axis - model.guess[0].X(dy)) - 40.0;
+      right = axis + 1.4 * std::max(4.0, model.guess[1].X(dy) - axis) + 40.0;
+    }
+    model.first_column[static_cast<std::size_t>(i)] =
+        std::clamp(static_cast<int>(std::floor(left)), 0, w - 8);
+    model.last_column[static_cast<std::size_t>(i)] = std::clamp(static_cast<int>(std::ceil(right)), 7, w - 1);
+  }
+}
+
+// Noise of the filtered signal: spread from frame to frame well outside the cone.
+float SampleNoise(const ClipModel& model, const std::vector<FrameRecord>& /*records*/,
+                  const std::vector<float>& outside) {
+  (void)model;
+  std::vector<double> values(outside.begin(), outside.end());
+  return static_cast<float>(RobustSpread(std::move(values)));
+}
+
+// Level and cone from a sample, starting low and wide. False: no connected cone could be followed.
+struct GuessOutcome {
+  bool found = false;
+  double found_share = 0.0;
+  double row_spread = 0.0;  // of the median boundary about its line, parts of the half width
+};
+
+class GuessSearch {
+ public:
+  GuessSearch(ClipModel& model, const std::vector<LumaFrame>& frames) : model_(model), frames_(frames) {}
+
+  GuessOutcome Run() {
+    GuessOutcome outcome;
+    model_.guess[0] = {model_.exit_px.x - 0.5 * model_.exit_diameter_px, -0.8 + model_.axis_slope};
+    model_.guess[1] = {model_.exit_px.x + 0.5 * model_.exit_diameter_px, 0.8 + model_.axis_slope};
+    SetColumns(model_, false);
+    FirstLevel();
+    bool trust = false;
+    for (int pass = 0; pass < 5; ++pass) {
+      ReadAll(trust);
+      UpdateLevel();
+      const bool good = UpdateGuess(outcome);
+      if (good) {
+        trust = true;
+        SetColumns(model_, true);
+      } else if (trust) {
+        break;
+      }
+    }
+    outcome.found = trust;
+    return outcome;
+  }
+
+ private:
+  void ReadAll(bool trust) {
+    ReadFrameOptions options;
+    options.trust_guess = trust;
+    options.rays = false;
+    records_.resize(frames_.size());
+    for (std::size_t k = 0; k < frames_.size(); ++k)
+      ReadFrame(model_, frames_[k], options, scratch_, records_[k]);
+  }
+
+  // The strongest signal of each half row, median over rows and frames, is near the limb's level or above it.
+  void FirstLevel() {
+    model_.level = {1e6F, 1e6F};
+    ReadFrameOptions options;
+    options.trust_guess = false;
+    options.rays = false;
+    std::array<std::vector<double>, 2> tops;
+    std::vector<double> outside;
+    for (const LumaFrame& frame : frames_) {
+      FrameRecord record;
+      ReadFrame(model_, frame, options, scratch_, record);
+      const auto stride = static_cast<std::size_t>(model_.reading.width_px);
+      for (int i = 0; i < model_.rows; i += 4) {
+        const double dy = model_.Row(i) - model_.exit_px.y;
+        if (dy < 0.5 * model_.exit_diameter_px || dy > 0.6 * (model_.rows * model_.row_step)) continue;
+        const float* s = scratch_.signal.data() + static_cast<std::size_t>(i) * stride;
+        const int c0 = model_.first_column[static_cast<std::size_t>(i)];
+        const int c1 = model_.last_column[static_cast<std::size_t>(i)];
+        const int axis = std::clamp(static_cast<int>(model_.AxisX(model_.Row(i))), c0 + 1, c1 - 1);
+        for (int side = 0; side < 2; ++side) {
+          const float* a = side == 0 ? s : s + (axis - c0);
+          const float* b = side == 0 ? s + (axis - c0) : s + (c1 - c0 + 1);
+          tops[static_cast<std::size_t>(side)].push_back(static_cast<double>(
+              *std::max_element(a, b) -
+              scratch_.base[static_cast<std::size_t>(side)][static_cast<std::size_t>(i)]));
+          // Differences of neighbours two apart, at the outer end: noise, whatever the slow level does.
+          const int step = side == 0 ? 1 : -1;
+          const int start = side == 0 ? 0 : c1 - c0;
+          for (int k = 0; k + 4 < std::min(24, (c1 - c0) / 3); k += 3) {
+            outside.push_back(static_cast<double>(s[start + step * k] - s[start + step * (k + 3)]));
+          }
+        }
+      }
+    }
+    model_.noise = outside.empty() ? 0.0F : static_cast<float>(RobustSpread(outside) / std::numbers::sqrt2);
+    for (int side = 0; side < 2; ++side) {
+      auto& t = tops[static_cast<std::size_t>(side)];
+      const double top = t.empty() ? 0.0 : MedianInPlace(t);
+      model_.level[static_cast<std::size_t>(side)] = LeastLevel(static_cast<float>(0.6 * top));
+    }
+  }
+
+  float LeastLevel(float level) const {
+    return std::max({level, 4.0F * model_.noise / kLadderParts[kLadderFirst], 1e-4F});
+  }
+
+  void UpdateLevel() {
+    for (int side = 0; side < 2; ++side) {
+      std::vector<double> peaks;
+      for (const FrameRecord& record : records_) {
+        for (int i = 0; i < model_.rows; ++i) {
+          const double dy = model_.Row(i) - model_.exit_px.y;
+          if (dy < 1.0 * model_.exit_diameter_px || dy > 0.5 * model_.rows * model_.row_step) continue;
+          const int peak = record.peak[static_cast<std::size_t>(i * 2 + side)];
+          if (peak > 0) peaks.push_back(peak);
+        }
+      }
+      if (peaks.size() < 20) continue;
+      const double factor = MedianInPlace(peaks) / static_cast<double>(kPeakUnitsPerLevel);
+      float& level = model_.level[static_cast<std::size_t>(side)];
+      level = LeastLevel(static_cast<float>(factor) * level);
+    }
+  }
+
+  bool UpdateGuess(GuessOutcome& outcome) {
+    std::array<std::optional<Line>, 2> lines;
+    double share = 0.0;
+    double spread = 0.0;
+    for (int side = 0; side < 2; ++side) {
+      std::vector<double> dy;
+      std::vector<double> out;
+      int rows = 0;
+      for (int i = 0; i < model_.rows; ++i) {
+        const double d = model_.Row(i) - model_.exit_px.y;
+        if (d < 1.0 * model_.exit_diameter_px || d > 0.7 * model_.rows * model_.row_step) continue;
+        ++rows;
+        std::vector<double> values;
+        for (const FrameRecord& record : records_) {
+          const std::int16_t e = record.edge[record.EdgeAt(i, side, kLadderFirst)];
+          if (e != kNoEdge) values.push_back(e / static_cast<double>(kEdgeUnitsPerPx));
+        }
+        share += static_cast<double>(values.size()) / static_cast<double>(records_.size());
+        if (values.size() * 4 < records_.size() || values.empty()) continue;
+        dy.push_back(d);
+        out.push_back(MedianInPlace(values));
+      }
+      if (rows == 0) return false;
+      RobustLineOptions options;
+      options.floor = 1.0;
+      options.min_points = std::max(8, rows / 8);
+      lines[static_cast<std::size_t>(side)] = FitRobustLine(dy, out, options);
+      if (!lines[static_cast<std::size_t>(side)]) return false;
+      const Line& line = *lines[static_cast<std::size_t>(side)];
+      std::vector<double> residuals;
+      for (std::size_t k = 0; k < dy.size(); ++k) {
+        residuals.push_back((out[k] - line.Y(dy[k])) / std::max(8.0, std::abs(line.Y(dy[k]))));
+      }
+      spread = std::max(spread, RobustSpread(residuals));
+      share /= side == 0 ? static_cast<double>(rows) : 1.0;
+      if (side == 1) share = (share - 0.0) / 1.0;
+      found_rows_ = rows;
+    }
+    outcome.found_share = FoundShare();
+    outcome.row_spread = spread;
+    const double opening = lines[0]->slope + lines[1]->slope;
+    if (!(opening > 0.0) || !(opening < 16.0)) return false;
+    model_.guess[0] = {model_.exit_px.x - lines[0]->intercept, model_.axis_slope - lines[0]->slope};
+    model_.guess[1] = {model_.exit_px.x + lines[1]->intercept, model_.axis_slope + lines[1]->slope};
+    return true;
+  }
+
+  double FoundShare() const {
+    double sum = 0.0;
+    for (const FrameRecord& record : records_) sum += static_cast<double>(record.found_share);
+    return records_.empty() ? 0.0 : sum / static_cast<double>(records_.size());
+  }
+
+  ClipModel& model_;
+  const std::vector<LumaFrame>& frames_;
+  std::vector<FrameRecord> records_;
+  ReadScratch scratch_;
+  int found_rows_ = 0;
+};
+
+}  // namespace
+
+SurveyResult Survey(const std::string& path, const View& view, const SurveyOptions& options) {
+  SurveyResult result;
+  ClipModel& model = result.model;
+  FootageOptions footage_options;
+  footage_options.threads = options.threads;
+  footage_options.white_level = view.white_level;
+  const std::unique_ptr<Footage> footage = OpenFootage(path, footage_options);
+  model.format = footage->Format();
+  model.reading = MakeReadingFrame(model.format, view.axis_deg.value);
+  model.light = LightOfCodeValue(model.format);
+  model.clipped_code = ClippedCodeValue(model.format);
+  SetOptics(view, model);
+  SetExit(path, view, model);
+  model.exit_found = !view.exit_x_px;
+
+  // The clip's head.
+  const std::size_t frame_bytes = static_cast<std::size_t>(model.format.stored_width_px) *
+                                  static_cast<std::size_t>(model.format.stored_height_px) *
+                                  (model.format.bits > 8 ? 3U : 2U);
+  const std::size_t most_sample =
+      std::clamp<std::size_t>((80U << 20U) / frame_bytes, 6, static_cast<std::size_t>(options.sample_frames));
+  SampleKeeper sample(most_sample);
+  OnsetWatch watch(model, OnsetOptions{});
+  BackgroundMean background(model);
+  std::vector<LumaFrame> lag;
+  constexpr std::size_t kLag = 6;
+  LumaFrame frame;
+  cv::Mat turned;
+  cv::Mat turned_again;
+  std::int64_t frames = 0;
+  std::vector<double> stamps;
+  while (footage->Next(frame)) {
+    if (options.should_stop && options.should_stop()) throw Interrupted{};
+    ++frames;
+    stamps.push_back(frame.stamp_s);
+    watch.Add(ViewRows(model.reading, model.format, frame, turned, turned_again));
+    sample.Offer(frame);
+    if (!watch.Suspicious()) {
+      lag.push_back(frame);
+      if (lag.size() > kLag) {
+        if (background.Frames() < options.most_background_frames) background.Add(lag.front());
+        lag.erase(lag.begin());
+      }
+    }
+    if (watch.Settled(options.settle_frames)) break;
+  }
+  const std::optional<std::int64_t> onset = watch.FirstSprayFrame();
+  if (onset) {
+    // Frames still held back are spray-free as far as they lie before the first spray frame.
+    for (const LumaFrame& held : lag) {
+      if (held.index + 1 < *onset && background.Frames() < options.most_background_frames)
+        background.Add(held);
+    }
+    result.first_spray_frame = onset;
+    const auto at = static_cast<std::size_t>(*onset);
+    result.first_spray_stamp_s = stamps[at];
+    const double interval = stamps[at] - stamps[at - 1];
+    // Somewhere within the interval before the frame, and as long as the change took to grow.
+    result.u_first_spray_s = std::hypot(interval / std::sqrt(12.0), 0.25 * watch.RiseFrames() * interval);
+    // The cone opens within moments; the sample is better taken from the later part of what was read.
+    sample.DropBefore(*onset + (frames - *onset) / 3);
+  }
+  lag.clear();
+
+  model.background_from_spray = !onset || background.Frames() == 0;
+  if (model.background_from_spray) {
+    if (!onset && frames < 3) {
+      result.flags.push_back({"too_few_frames", Severity::kReject, std::nullopt, std::nullopt,
+                              fmt::format("the clip has {} frame{}; nothing can be told from its changes",
+                                          frames, frames == 1 ? "" : "s"),
+                              "film at least 60 frames, some of them before the valve opens"});
+      return result;
+    }
+    BackgroundFromSpray(sample.Frames(), model);
+  } else {
+    model.background = background.Mean();
+    model.background_frames = background.Frames();
+  }
+
+  const double sign = ChangeSign(sample.Frames(), model);
+  model.illumination_stated = view.illumination.has_value();
+  model.illumination =
+      view.illumination.value_or(sign < 0.0 ? Illumination::kBacklit : Illumination::kFrontlit);
+
+  if (model.exit_found && !FindExit(sample.Frames(), model)) {
+    result.flags.push_back({"exit_not_found", Severity::kReject, std::nullopt, std::nullopt,
+                            "no place was found where a spray begins",
+                            "state [nozzle] exit_px, the centre of the exit in pixels of the upright image"});
+    return result;
+  }
+  SetRows(model);
+  if (model.rows < 24) {
+    result.flags.push_back({"cut_off", Severity::kReject, std::nullopt, std::nullopt,
+                            fmt::format("only {} rows of the picture lie below the exit", model.rows),
+                            "frame the nozzle at the picture's upper edge, with room below it"});
+    return result;
+  }
+  ChooseScenePoints(model);
+  SetColumns(model, false);
+
+  // Noise near the threshold: average neighbouring rows, filter more.
+  GuessSearch search(model, sample.Frames());
+  GuessOutcome outcome = search.Run();
+  const float weakest = std::min(model.level[0], model.level[1]);
+  if (outcome.found && kLadderParts[kLadderFirst] * weakest < 6.0F * model.noise) {
+    model.strong_filter = true;
+    model.pair_rows = true;
+    outcome = search.Run();
+  }
+  const double change = ChangeBelowExit(sample.Frames(), model);
+  if (!outcome.found || outcome.found_share < 0.12) {
+    const bool nothing = !onset && change < 0.02;
+    result.flags.push_back(
+        {nothing ? "no_spray" : "no_cone", Severity::kReject, std::nullopt, std::nullopt,
+         nothing
+             ? fmt::format("nothing moves below the exit: change {:.3f} of full light", change)
+             : fmt::format(
+                   "no liquid could be followed from the exit on both sides (found on {:.0f} % of the rows)",
+                   100.0 * outcome.found_share),
+         nothing ? "check that the valve opened while filming, and that exit_px and axis_deg are right"
+                 : "check exit_px and axis_deg, light the spray evenly, and keep moving things out of the "
+                   "picture"});
+    return result;
+  }
+  SetColumns(model, true);
+  return result;
+}
+
+}  // namespace conebook::vision
