@@ -1,0 +1,32 @@
+// A run, or a test day, as one self-contained HTML page: opens offline, prints on A4, under 3 MB. Everything
+// that a user wrote is escaped. Same run, same bytes.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "src/run.h"
+
+namespace conebook::src {
+
+std::string RenderReportHtml(const Run& run);
+
+// One clip of a test day: measured (a rejected run is a run), or why it could not be tried at all.
+struct DayEntry {
+  std::string clip;  // as the sheet names it
+  std::string element, batch;
+  std::optional<Run> run;
+  std::string error;  // the input error's text; only where there is no run
+};
+
+struct DayReport {
+  std::string name;  // of the day, from the sheet
+  std::string sheet_path;
+  std::vector<DayEntry> entries;
+};
+
+// All of the day in one file: a table of the runs, each with a link to its own section further down.
+std::string RenderDayReportHtml(const DayReport& day);
+
+}  // namespace conebook::src

@@ -1,0 +1,140 @@
+// A run made up for tests of what a page or a film shows: a plain grey cone with the boundary, lines and
+// breakup that belong to it. Nothing here was measured.
+#pragma once
+
+#include <cmath>
+#include <cstdint>
+#include <limits>
+#include <numbers>
+
+#include <opencv2/core.hpp>
+
+#include "src/run.h"
+
+namespace conebook::src::testing {
+
+inline calib::Quantity Made(double value, double u, const char* main_source, calib::Shared shared) {
+  return calib::Combine(value, {{main_source, 0.8 * u, shared},
+                                {"statistics of the frames", 0.6 * u, calib::Shared::kFrames, 11.0}});
+}
+
+inline calib::Quantity Plain(double value, double u, double dof = std::numeric_limits<double>::infinity()) {
+  return {value, u, dof, {}};
+}
+
+inline Point MadePoint(double pressure_bar, double half_angle_deg, double breakup_mm, double t0_s) {
+  constexpr double kPxPerMm = 8.2, kLeanDeg = 0.9;
+  const cv::Point2d exit(640.0, 82.5);
+  Point point;
+  point.video = vision::TimeSpan{t0_s, t0_s + 2.4};
+  point.frames = 144;
+  point.log_t0_s = t0_s + 1.25;
+  point.log_t1_s = t0_s + 3.65;
+  point.pressure_bar =
+      Made(pressure_bar, 0.005 * pressure_bar, "pressure sensor (assumed 0.5 %)", calib::Shared::kMeter);
+  const double flow_kg_s = 0.0105 * std::sqrt(pressure_bar / 4.0);
+  point.flow_kg_s = Made(flow_kg_s, 0.012 * flow_kg_s, "k-factor (assumed 1 %)", calib::Shared::kMeter);
+  point.flow_area_mm2 = Made(0.3715, 0.0042, "k-factor (assumed 1 %)", calib::Shared::kMeter);
+  point.cd = Cd{Made(0.1848, 0.0028, "area (assumed 1 %)", calib::Shared::kRig), "exit", Plain(2.01, 0.02)};
+  point.temperature_c = 18.0;
+
+  vision::SprayPoint& spray = point.spray;
+  spray.frames = 144;
+  vision::HalfAngle angle;
+  angle.left_deg = Made(half_angle_deg - kLeanDeg, 0.31, "tilt (assumed 2 deg)", calib::Shared::kRig);
+  angle.right_deg = Made(half_angle_deg + kLeanDeg, 0.29, "tilt (assumed 2 deg)", calib::Shared::kRig);
+  angle.mean_deg = Made(half_angle_deg, 0.26, "tilt (assumed 2 deg)", calib::Shared::kRig);
+  angle.lean_deg = Made(kLeanDeg, 0.51, "axis (assumed 0.5 deg)", calib::Shared::kRig);
+  spray.half_angle = angle;
+  spray.apparent_half_angle_deg = Made(half_angle_deg + 0.2, 0.12, "threshold", calib::Shared::kModel);
+  spray.sheet_half_angle_deg =
+      Made(half_angle_deg - 0.7, 0.34, "variants of the sheet fit", calib::Shared::kModel);
+  spray.cone_half_angle_deg = Made(half_angle_deg + 0.5, 0.38, "exit radius", calib::Shared::kRig);
+  spray.breakup_mm = Made(breakup_mm, 0.04 * breakup_mm, "spread of the estimators", calib::Shared::kModel);
+
+  cv::Mat still(720, 1280, CV_8U, cv::Scalar(196));
+  still(cv::Rect(600, 0, 80, 82)).setTo(28);
+  const double left = std::tan((half_angle_deg - kLeanDeg) * std::numbers::pi / 180.0);
+  const double right = std::tan((half_angle_deg + kLeanDeg) * std::numbers::pi / 180.0);
+  std::uint32_t noise = 12345;
+  for (int y = 83; y < 700; ++y) {
+    const double z = y - exit.y;
+    const double wave = 2.0 * std::sin(z / 9.0) * z / 200.0;
+    const double x_left = exit.x - 6.5 - left * z - wave, x_right = exit.x + 6.5 + right * z + wave;
+    const bool broken = z > breakup_mm * kPxPerMm;
+    for (int x = std::max(0, static_cast<int>(x_left)); x < std::min(1280.0, x_right); ++x) {
+      noise = noise * 1664525U + 1013904223U;
+      const int grain = static_cast<int>(noise >> 27U);
+      const bool rim = x - x_left < 7.0 || x_right - x < 7.0;
+      if (broken && (noise >> 20U) % 7 != 0) continue;
+      still.at<std::uint8_t>(y, x) = static_cast<std::uint8_t>((rim ? 70 : 140) + grain);
+    }
+    if (!broken && y % 2 == 0) {
+      spray.boundary_left.emplace_back(static_cast<float>(x_left), static_cast<float>(y));
+      spray.boundary_right.emplace_back(static_cast<float>(x_right), static_cast<float>(y));
+    }
+  }
+  spray.still = still;
+  for (int i = 0; i < 2; ++i) {
+    const double z = (i == 0 ? 2.0 : 12.0) * kPxPerMm;
+    spray.line_left[i] = cv::Point2f(cv::Point2d(exit.x - 6.5 - left * z, exit.y + z));
+    spray.line_right[i] = cv::Point2f(cv::Point2d(exit.x + 6.5 + right * z, exit.y + z));
+  }
+  for (int i = 0; i <= 16; ++i) {
+    const double z = breakup_mm * kPxPerMm * (1.0 + 0.03 * std::sin(2.1 * i));
+    const double share = 0.1 + 0.8 * i / 16.0;
+    spray.breakup_front.emplace_back(static_cast<float>(exit.x - left * z + share * (left + right) * z),
+                                     static_cast<float>(exit.y + z));
+  }
+  for (int i = 0; i < 144; ++i)
+    spray.series.push_back({t0_s + i / 60.0,
+                            static_cast<float>(half_angle_deg - kLeanDeg + 0.5 * std::sin(1.7 * i)),
+                            static_cast<float>(half_angle_deg + kLeanDeg + 0.5 * std::cos(2.3 * i)), 0.0F});
+  return point;
+}
+
+inline Run MadeRun() {
+  Run run;
+  run.program_version = "0.1.0";
+  run.program_build = "made-up";
+  run.element = "A07";
+  run.batch = "reamed";
+  run.kind = "swirl";
+  run.rig_path = "rig.toml";
+  run.rig_sha256 = std::string(64, 'a');
+  run.log = InputFile{"stand.csv", std::string(64, 'b')};
+  run.settings_json = R"({"threshold":0.3,"stations":{"near_mm":2.0,"far_mm":12.0},"empty":[]})";
+  run.footage = InputFile{"a07_phone.mp4", std::string(64, 'c')};
+  run.clip.frames = 900;
+  run.clip.width_px = 1280;
+  run.clip.height_px = 720;
+  run.clip.duration_s = 15.0;
+  run.clip.spray_start_s = 1.4;
+  run.clip.illumination = vision::Illumination::kBacklit;
+  run.px_per_mm = Plain(8.2, 0.08);
+  run.near_mm = 2.0;
+  run.far_mm = 12.0;
+  run.has_scale = true;
+  run.lean_against_image_vertical = false;
+  run.exit_px = {640.0, 82.5};
+  run.exit_diameter_mm = 1.6;
+  run.sync = Sync{Plain(1.25, 0.02), "onset"};
+  run.flow_law = FlowLaw{Plain(0.3715, 0.0040, 6.0), Plain(0.1848, 0.0027, 6.0), Plain(0.498, 0.006, 3.0)};
+  run.points = {MadePoint(2.0, 33.4, 31.0, 2.5), MadePoint(4.0, 35.1, 26.5, 6.0),
+                MadePoint(8.0, 36.8, 22.0, 9.5)};
+  for (int i = 0; i < 360; ++i) {
+    const double t = i * 0.05;
+    const double bar = t < 2.65 ? 0.02 : t < 6.8 ? 2.0 : t < 10.3 ? 4.0 : t < 14.5 ? 8.0 : 0.02;
+    run.trace.time_s.push_back(t);
+    run.trace.pressure_bar.push_back(bar + 0.02 * std::sin(3.0 * i));
+    run.trace.flow_kg_s.push_back(0.0105 * std::sqrt(bar / 4.0) + 0.0001 * std::cos(2.0 * i));
+  }
+  run.flags = {
+      {"exit_found", calib::Severity::kInfo, std::nullopt, "half_angle_deg",
+       "The exit was found at (640.0, 82.5) px.", "State [nozzle] exit_px to save its uncertainty."},
+      {"background_estimated", calib::Severity::kWarn, 2, "half_angle_deg",
+       "There were no spray-free frames within 3 s of this point.", "Start filming before the valve opens."}};
+  return run;
+}
+
+}  // namespace conebook::src::testing
