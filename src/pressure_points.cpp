@@ -1,0 +1,306 @@
+#include "src/pressure_points.h"
+
+#include <algorithm>
+#include <cmath>
+#include <stdexcept>
+
+#include <fmt/core.h>
+
+#include "src/straight_pieces.h"
+
+namespace conebook::src {
+namespace {
+
+constexpr double kBin_s = 0.04;  // rows are averaged to this, so that the price of a cut does not depend on
+                                 // the log's rate
+constexpr double kNoiseWindow_s = 0.4;
+constexpr double kNoiseFloorShare = 0.0025;
+constexpr double kTrimSearch_s = 0.6;  // how far into a stretch a transient is looked for
+constexpr double kTrimShare = 0.005;
+constexpr std::size_t kBinsToSpare = 12;
+constexpr double kGapIntervals = 6.0;  // a pause of the logger ends a point
+
+struct Bins {
+  std::vector<double> t, p;
+  std::vector<std::size_t> first, last;  // rows
+  std::size_t Count() const { return t.size(); }
+};
+
+double MedianStep(const std::vector<double>& t) {
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < t.size(); ++i) steps.push_back(t[i] - t[i - 1]);
+  const auto middle = steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2);
+  std::nth_element(steps.begin(), middle, steps.end());
+  return *middle;
+}
+
+// Centred running mean over +-half_width_s: pulses of a gated counter need it before they can be called zero.
+std::vector<double> Smoothed(const std::vector<double>& t, const std::vector<double>& values,
+                             double half_width_s) {
+  std::vector<double> result(values.size());
+  std::vector<double> sum(values.size() + 1, 0.0);
+  for (std::size_t i = 0; i < values.size(); ++i) sum[i + 1] = sum[i] + values[i];
+  std::size_t lo = 0, hi = 0;
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    while (t[lo] < t[i] - half_width_s) ++lo;
+    while (hi < values.size() && t[hi] <= t[i] + half_width_s) ++hi;
+    result[i] = (sum[hi] - sum[lo]) / static_cast<double>(hi - lo);
+  }
+  return result;
+}
+
+// The smallest step between two readings: the resolution of a coarse sensor. Zero for one that never repeats
+// itself.
+double Resolution(const std::vector<double>& values) {
+  double smallest = 0.0;
+  std::size_t repeats = 0;
+  for (std::size_t i = 1; i < values.size(); ++i) {
+    const double step = std::abs(values[i] - values[i - 1]);
+    if (step < 1e-9) {
+      ++repeats;
+    } else if (smallest == 0.0 || step < smallest) {
+      smallest = step;
+    }
+  }
+  return repeats * 10 > values.size() ? smallest : 0.0;
+}
+
+struct Level {
+  std::size_t first = 0, last = 0;  // bins
+  std::vector<StraightPiece> pieces;
+  double weight = 0.0, mean = 0.0;
+};
+
+class Finder {
+ public:
+  Finder(const std::vector<double>& t, const std::vector<double>& p, const std::vector<double>& flow,
+         const SteadyOptions& options)
+      : t_(t), p_(p), options_(options), step_s_(MedianStep(t)), resolution_(Resolution(p)) {
+    MarkActive(flow);
+  }
+
+  std::vector<SteadyStretch> Find() {
+    std::vector<SteadyStretch> found;
+    std::vector<Bins> runs = ActiveRuns();
+    const double noise = Noise(runs);
+    for (const Bins& run : runs) FindInRun(run, noise, found);
+    return found;
+  }
+
+ private:
+  void MarkActive(const std::vector<double>& flow) {
+    const double highest = *std::max_element(p_.begin(), p_.end());
+    const double off = std::max(options_.zero_bar, options_.zero_share * highest);
+    active_.resize(p_.size());
+    for (std::size_t i = 0; i < p_.size(); ++i) active_[i] = p_[i] > off;
+    if (flow.empty()) return;
+    const std::vector<double> smooth = Smoothed(t_, flow, std::max(0.25, 1.5 * step_s_));
+    const double most = *std::max_element(smooth.begin(), smooth.end());
+    if (!(most > 0.0)) return;  // a meter that never turned says nothing about the valve
+    for (std::size_t i = 0; i < p_.size(); ++i)
+      active_[i] = active_[i] && smooth[i] > options_.zero_flow_share * most;
+  }
+
+  std::vector<Bins> ActiveRuns() const {
+    const auto rows_a_bin = static_cast<std::size_t>(std::max(1.0, std::floor(kBin_s / step_s_ + 0.5)));
+    std::vector<Bins> runs;
+    std::size_t i = 0;
+    while (i < p_.size()) {
+      if (!active_[i]) {
+        ++i;
+        continue;
+      }
+      std::size_t end = i + 1;
+      while (end < p_.size() && active_[end] && t_[end] - t_[end - 1] < kGapIntervals * step_s_) ++end;
+      Bins run;
+      for (; i < end; i += rows_a_bin) {
+        const std::size_t stop = std::min(end, i + rows_a_bin);
+        double sum_t = 0.0, sum_p = 0.0;
+        for (std::size_t row = i; row < stop; ++row) {
+          sum_t += t_[row] - t_[i];
+          sum_p += p_[row];
+        }
+        const double count = static_cast<double>(stop - i);
+        run.t.push_back(t_[i] + sum_t / count);
+        run.p.push_back(sum_p / count);
+        run.first.push_back(i);
+        run.last.push_back(stop - 1);
+      }
+      i = end;
+      runs.push_back(std::move(run));
+    }
+    return runs;
+  }
+
+  double Noise(const std::vector<Bins>& runs) const {
+    // The longest run knows best. The floor: wiggles far below what tells two levels apart are not worth a
+    // cut.
+    std::vector<double> levels;
+    double noise = 0.0;
+    std::size_t longest = 0;
+    for (const Bins& run : runs) {
+      levels.insert(levels.end(), run.p.begin(), run.p.end());
+      if (run.Count() <= longest) continue;
+      longest = run.Count();
+      const double bin_s = std::max(kBin_s, step_s_);
+      const auto window = static_cast<std::size_t>(std::max(4.0, std::floor(kNoiseWindow_s / bin_s + 0.5)));
+      noise = EstimateNoise(run.t, run.p, window);
+    }
+    if (levels.empty()) return 1.0;
+    const auto middle = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 2);
+    std::nth_element(levels.begin(), middle, levels.end());
+    return std::max({noise, kNoiseFloorShare * *middle, resolution_ / std::sqrt(12.0)});
+  }
+
+  double PieceDuration(const Bins& run, const StraightPiece& piece) const {
+    return run.t[piece.last] - run.t[piece.first];
+  }
+
+  bool Flat(const Bins& run, const StraightPiece& piece, double noise) const {
+    const double duration_s = PieceDuration(run, piece);
+    if (!(duration_s > 0.0)) return false;
+    const double count = static_cast<double>(piece.last - piece.first + 1);
+    // sd of a least-squares slope over evenly spaced values; two of them are allowed for.
+    const double sd_slope = noise * std::sqrt(12.0 / count) / duration_s;
+    const double slope = std::max(0.0, std::abs(piece.slope) - 2.0 * sd_slope);
+    return slope <= options_.max_rate_per_s * piece.mean ||
+           std::abs(piece.slope) * duration_s <= options_.max_piece_change * piece.mean;
+  }
+
+  bool SameLevel(const Bins& run, const Level& level, const StraightPiece& piece, double noise) const {
+    const StraightPiece& before = level.pieces.back();
+    const double weight = static_cast<double>(piece.last - piece.first + 1);
+    const double sd = noise * std::sqrt(1.0 / level.weight + 1.0 / weight);
+    const double apart = std::abs(piece.mean - level.mean);
+    if (apart <= std::max({options_.same_level * level.mean, 1.5 * resolution_, 2.5 * sd})) return true;
+    // A long plateau that drifts: two pieces that meet without a jump.
+    const auto slow = [&](const StraightPiece& one) {
+      return std::abs(one.slope) <= options_.max_rate_per_s * one.mean &&
+             PieceDuration(run, one) >= options_.min_duration_s;
+    };
+    const double middle_s = 0.5 * (run.t[before.last] + run.t[piece.first]);
+    return slow(before) && slow(piece) &&
+           std::abs(before.At(middle_s) - piece.At(middle_s)) <= 0.5 * options_.same_level * level.mean;
+  }
+
+  static void Append(Level& level, const StraightPiece& piece) {
+    const double weight = static_cast<double>(piece.last - piece.first + 1);
+    if (level.pieces.empty()) level.first = piece.first;
+    level.last = piece.last;
+    level.mean = (level.mean * level.weight + piece.mean * weight) / (level.weight + weight);
+    level.weight += weight;
+    level.pieces.push_back(piece);
+  }
+
+  void FindInRun(const Bins& run, double noise, std::vector<SteadyStretch>& found) const {
+    std::vector<Level> levels;
+    for (const StraightPiece& piece : CutIntoStraightPieces(run.t, run.p, noise)) {
+      if (!Flat(run, piece, noise)) continue;
+      const double bridge_s = std::max(options_.bridge_s, 1.5 * step_s_);
+      const bool near = !levels.empty() && run.t[piece.first] - run.t[levels.back().last] <= bridge_s;
+      if (near && SameLevel(run, levels.back(), piece, noise)) {
+        Append(levels.back(), piece);
+      } else {
+        levels.emplace_back();
+        Append(levels.back(), piece);
+      }
+    }
+    for (const Level& level : levels) {
+      if (Keep(run, level.first, level.last, noise, options_.max_drift, found)) continue;
+      if (level.pieces.size() < 2) continue;
+      // Joined, they drift too far: each may still be steady by itself, if it hardly moves.
+      for (const StraightPiece& piece : level.pieces) {
+        Keep(run, piece.first, piece.last, noise, options_.max_piece_change, found);
+      }
+    }
+  }
+
+  // Cuts off what deviates near the ends.
+  void Trim(const Bins& run, std::size_t& first, std::size_t& last, double noise) const {
+    const std::size_t count = last - first + 1;
+    if (count < 6) return;
+    const StraightPiece core = FitPiece(run.t, run.p, first + count / 3, last - count / 6);
+    // Only the level of the core: its slope would be stretched too far.
+    const double tolerance =
+        std::max({3.0 * noise / std::sqrt(3.0), kTrimShare * core.mean, 0.75 * resolution_});
+    const auto deviates = [&](std::size_t i) {
+      const std::size_t lo = i > first ? i - 1 : i, hi = std::min(last, i + 1);
+      double sum = 0.0;
+      for (std::size_t k = lo; k <= hi; ++k) sum += run.p[k];
+      const double drift = core.slope * (run.t[i] - core.mean_t);
+      const double off = sum / static_cast<double>(hi - lo + 1) - core.mean;
+      return std::min(std::abs(off), std::abs(off - drift)) > tolerance;
+    };
+    const double t0 = run.t[first], t1 = run.t[last];
+    const std::size_t middle_from = first + (2 * count) / 5, middle_to = last - (2 * count) / 5;
+    std::size_t new_first = first, new_last = last;
+    for (std::size_t i = first; i < middle_from && run.t[i] - t0 <= kTrimSearch_s; ++i) {
+      if (deviates(i)) new_first = i + 1;
+    }
+    for (std::size_t i = last; i > middle_to && t1 - run.t[i] <= kTrimSearch_s; --i) {
+      if (deviates(i)) new_last = i - 1;
+    }
+    // A valve that starts to move within the last bin is not seen yet.
+    const bool spare = new_last - new_first + 1 >= kBinsToSpare;
+    first = new_first + (spare && new_first == first ? 1 : 0);
+    last = new_last - (spare && new_last == last ? 1 : 0);
+  }
+
+  bool Keep(const Bins& run, std::size_t first, std::size_t last, double noise, double max_drift,
+            std::vector<SteadyStretch>& found) const {
+    Trim(run, first, last, noise);
+    SteadyStretch stretch;
+    stretch.first = run.first[first];
+    stretch.last = run.last[last];
+    stretch.t0_s = t_[stretch.first];
+    stretch.t1_s = t_[stretch.last];
+    const std::size_t rows = stretch.last - stretch.first + 1;
+    // A row stands for the interval to the next one.
+    if (stretch.t1_s - stretch.t0_s + step_s_ < options_.min_duration_s - 1e-9) return false;
+    if (rows < static_cast<std::size_t>(options_.min_rows)) return false;
+    const StraightPiece line = FitPiece(t_, p_, stretch.first, stretch.last);
+    stretch.mean_bar = line.mean;
+    stretch.drift_share = line.slope * (stretch.t1_s - stretch.t0_s) / line.mean;
+    stretch.scatter_share =
+        std::sqrt(line.residual_ss / static_cast<double>(std::max<std::size_t>(rows - 2, 1))) / line.mean;
+    if (!(std::abs(stretch.drift_share) <= max_drift) || !(stretch.scatter_share <= options_.max_scatter))
+      return false;
+    found.push_back(stretch);
+    return true;
+  }
+
+  const std::vector<double>& t_;
+  const std::vector<double>& p_;
+  const SteadyOptions& options_;
+  double step_s_;
+  double resolution_;
+  std::vector<bool> active_;
+};
+
+}  // namespace
+
+std::string SteadyOptions::InWords() const {
+  return fmt::format(
+      "steady: at least {:g} s and {} rows above {:g} bar and {:g} % of the highest pressure and {:g} % of "
+      "the highest "
+      "flow, drift up to {:g} % and scatter up to {:g} % of the mean; levels closer than {:g} % are one "
+      "point",
+      min_duration_s, min_rows, zero_bar, 100 * zero_share, 100 * zero_flow_share, 100 * max_drift,
+      100 * max_scatter, 100 * same_level);
+}
+
+std::vector<SteadyStretch> FindSteadyStretches(const std::vector<double>& time_s,
+                                               const std::vector<double>& pressure_bar,
+                                               const std::vector<double>& flow,
+                                               const SteadyOptions& options) {
+  if (time_s.size() != pressure_bar.size() || (!flow.empty() && flow.size() != time_s.size())) {
+    throw std::logic_error("FindSteadyStretches: columns differ in length");
+  }
+  if (time_s.size() < 2) return {};
+  for (std::size_t i = 1; i < time_s.size(); ++i) {
+    if (!(time_s[i] > time_s[i - 1])) throw std::logic_error("FindSteadyStretches: time does not rise");
+  }
+  return Finder(time_s, pressure_bar, flow, options).Find();
+}
+
+}  // namespace conebook::src
