@@ -96,7 +96,7 @@ std::optional<Chart> FlowChart(const Run& run) {
       ++count;
     }
     if (count > 0) {
-      Series law{"square-root law, fitted through the origin", "curve", {}, {}, {}, {}};
+      Series law{"square-root law, fitted", "curve", {}, {}, {}, {}};
       const double slope = sum / count * run.flow_law->flow_area_mm2->value * kGramsPerKilogram;
       for (int i = 0; i <= kCurveSteps; ++i) {
         // Even steps of the root: the curve is steep at the origin.
@@ -114,7 +114,7 @@ std::optional<Chart> FlowChart(const Run& run) {
 
 std::optional<Chart> AngleChart(const Run& run) {
   std::vector<Series> all;
-  all.push_back(AgainstPressure(run, "visible boundary, mean of both sides", [](const Point& p) {
+  all.push_back(AgainstPressure(run, "visible boundary", [](const Point& p) {
     return p.spray.half_angle ? MaybeQuantity(p.spray.half_angle->mean_deg) : MaybeQuantity();
   }));
   all.push_back(AgainstPressure(run, "mean sheet surface",
@@ -131,7 +131,7 @@ std::optional<Chart> AngleChart(const Run& run) {
 
 std::optional<Chart> BreakupChart(const Run& run) {
   Series measured = AgainstPressure(run, "measured", [](const Point& p) { return p.spray.breakup_mm; });
-  Series bound{"longer than this (sheet unbroken to the frame's end)", "bound", {}, {}, {}, {}};
+  Series bound{"longer than this", "bound", {}, {}, {}, {}};
   for (const Point& p : run.points) {
     if (!p.pressure_bar || !p.spray.breakup_lower_bound_mm) continue;
     bound.x.push_back(p.pressure_bar->value);
@@ -204,8 +204,8 @@ std::optional<Chart> FramesChart(const Run& run) {
   const std::string words =
       "Half angles of single frames over video time. " + InWords(left, "degrees") + InWords(right, "degrees");
   return Chart{"frames", "Half angle of single frames", words,
-               ChartJson("frames", "video time, s", "half angle as the image shows it, degrees",
-                         {left, right}, ",\"bands\":[" + bands + "]")};
+               ChartJson("frames", "video time, s", "half angle in the image, degrees", {left, right},
+                         ",\"bands\":[" + bands + "]")};
 }
 
 }  // namespace

@@ -81,7 +81,8 @@ void SettleLabels(Overlay& overlay) {
     for (Label* label : column) {
       const float text_width = letter * static_cast<float>(label->text.size());
       if (side == Anchor::kLeft && label->at.x + text_width > right_edge) {
-        label->at.x = right_edge;
+        // Now it lies over what it names: a little higher, so that both can be read.
+        label->at = {right_edge, label->at.y - 0.5F * line};
         label->anchor = Anchor::kRight;
       } else if (side == Anchor::kRight && label->at.x - text_width < left_edge) {
         label->at.x = left_edge;

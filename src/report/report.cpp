@@ -131,9 +131,9 @@ std::string PicturesHtml(const Run& run, std::size_t picture_bytes) {
   for (int i = 0; i < static_cast<int>(run.points.size()); ++i)
     if (i != *first && !run.points[static_cast<std::size_t>(i)].spray.still.empty()) others.push_back(i);
   const std::size_t share = std::max(kLeastPictureBytes, picture_bytes / (others.size() + 3));
-  std::string out = "<section class=\"pictures\"><h2>Picture</h2>" +
+  std::string out = "<section class=\"pictures\"><h2>Picture</h2><div class=\"lead\">" +
                     PictureHtml(run, *first, true, others.empty() ? picture_bytes * 2 / 3 : 3 * share) +
-                    LegendHtml();
+                    LegendHtml() + "</div>";
   if (!others.empty()) {
     out += "<div class=\"others\">";
     for (const int i : others) out += PictureHtml(run, i, false, share);

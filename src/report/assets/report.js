@@ -50,9 +50,10 @@
       legend: { orientation: "h", x: 0, y: 1.02, yanchor: "bottom", bgcolor: "rgba(0,0,0,0)" } };
     if (data.from_zero) { out.xaxis.rangemode = "tozero"; out.yaxis.rangemode = "tozero"; }
     if (data.y2 && data.series.length > 1) {
-      out.yaxis.domain = [0.54, 0.92];
+      out.yaxis.domain = [0.52, 0.92];
       out.yaxis2 = axis(data.y2, light);
-      out.yaxis2.domain = [0, 0.42];
+      out.yaxis2.domain = [0, 0.46];
+      out.xaxis.anchor = "y2";
     } else if (data.clip) out.yaxis.domain = [0, 0.9];
     (data.bands || []).forEach(function (band) {
       shapes.push({ type: "rect", layer: "below", xref: "x", yref: "paper", x0: band.t0, x1: band.t1, y0: 0,
@@ -63,8 +64,8 @@
     if (data.clip) {
       shapes.push({ type: "rect", xref: "x", yref: "paper", x0: data.clip.t0, x1: data.clip.t1, y0: 0.955, y1: 0.985,
         fillcolor: colour("--s3", light), line: { width: 0 } });
-      notes.push({ x: (data.clip.t0 + data.clip.t1) / 2, y: 0.985, xref: "x", yref: "paper", text: "clip", showarrow: false,
-        yanchor: "bottom", font: { size: 11, color: colour("--s3", light) } });
+      notes.push({ x: data.clip.t1, y: 0.985, xref: "x", yref: "paper", text: "clip", showarrow: false,
+        yanchor: "bottom", xanchor: "right", font: { size: 11, color: colour("--s3", light) } });
     }
     if (data.spray_start !== undefined) {
       shapes.push({ type: "line", xref: "x", yref: "paper", x0: data.spray_start, x1: data.spray_start, y0: 0, y1: 0.985,
