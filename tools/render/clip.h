@@ -1,0 +1,39 @@
+// One clip from start to end: pictures, rig, log, truth.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "render/boundary_truth.h"
+#include "render/scene.h"
+
+namespace conebook::render {
+
+struct ClipOptions {
+  bool fast = false;       // no long-time truth of the boundary
+  int truth_frames = 200;  // independent pictures per pressure point
+  std::string rig_name = "rig.toml", log_name = "log.csv", clip_name;
+};
+
+// What the liquid does over the clip's time.
+class Timeline {
+ public:
+  explicit Timeline(const Scene& scene);
+  Instant At(double video_s) const;
+
+ private:
+  const Scene& scene_;
+  double t0_s_ = 0.0, step_s_ = 1e-3, base_mm_ = 0.0;
+  std::vector<double> travel_mm_;
+};
+
+// Noise-free signal of one exposure that opens around `now`.
+void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, const Instant& now,
+                  Pixel shift, bool with_drops, FloatImage& signal, SheetExtent* extent);
+
+std::string RigText(const Scene& scene, const ClipOptions& options);
+void RenderClip(const Scene& scene, const std::filesystem::path& directory, const ClipOptions& options);
+
+}  // namespace conebook::render

@@ -1,0 +1,71 @@
+// From liquid to light: the sheet and the drops of one exposure splatted into an image of optical depth,
+// patch by patch (each at most about a pixel), then turned into signal, 0 where there is no liquid, towards 1
+// where it hides (or fills with light) all there is, and blurred as the camera blurs. Noise-free and linear.
+//
+// Grey film: depth along the line of sight through both walls, thickness ~ 1/r. Clear water: next to nothing
+// where the sheet faces the camera, much where it is grazed, since such rays are turned away.
+#pragma once
+
+#include <vector>
+
+#include "render/camera.h"
+#include "render/spray.h"
+
+namespace conebook::render {
+
+struct FilmLook {
+  Film film = Film::kGrey;
+  bool frontlit = false;
+  double wall_depth = 0.4;                // grey: optical depth of one wall at the exit
+  double limb_depth = 1.2;                // clear: at grazing incidence, of one wall
+  double limb_softness = 0.5;             // 0: narrow limb, 1: wide
+  double interior_depth = 0.015;          // clear: one wall, face on
+  double streak = 0.3;                    // relative depth of thickness streaks
+  double light_side = 0.0;                // front: -1 from the left, 1 from the right
+  double glint = 0.0;                     // front: strength of mirror-like flashes
+  double lost_side = 0.0;                 // front, clear: -1 left, 1 right, 0 no stretch without limb
+  double lost_from = 0.0, lost_to = 0.0;  // in breakup lengths
+  double drop_depth = 2.0;
+  double blur_px = 0.8;
+};
+
+struct Exposure {
+  double length_s = 0.0;
+  int parts = 1;
+};
+
+struct FloatImage {
+  int width = 0, height = 0;
+  std::vector<float> value;
+  void Reset(int w, int h);
+  float* Row(int y) { return value.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width); }
+  const float* Row(int y) const {
+    return value.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width);
+  }
+  // Bilinear; 0 outside.
+  double At(double x, double y) const;
+};
+
+// The outermost continuous sheet, per pixel step along the nozzle's axis as it appears, on either side
+// (outwards positive, px). `seen` false where the sheet is not.
+struct SheetExtent {
+  Pixel origin, along, across;  // row k: origin + k along; right: + across
+  std::vector<float> right, left;
+  std::vector<char> seen;
+  void Reset(const Camera& nozzle_camera, Pixel shift, int rows);
+};
+
+// Adds one exposure to `depth`; `camera` is that of the nozzle; `shift` moves the picture (shake).
+void AddSheet(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
+              double weight, double pitch_px, Pixel shift, FloatImage& depth, SheetExtent* extent);
+void AddDrops(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
+              double exposure_s, Pixel shift, FloatImage& depth);
+
+// A leaking valve: now and then one large drop falls from the exit.
+void AddDrip(const Spray& spray, const Camera& camera, const FilmLook& look, double time_s, Pixel shift,
+             FloatImage& depth);
+
+// 1 - exp(-depth), blurred.
+void SignalFromDepth(FloatImage& depth, double blur_px);
+
+}  // namespace conebook::render

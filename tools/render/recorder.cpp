@@ -1,0 +1,357 @@
+#include "render/recorder.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include <opencv2/core.hpp>
+#include <opencv2/imgproc.hpp>
+
+#include "render/random.h"
+
+namespace conebook::render {
+namespace {
+
+constexpr double kTurn = 2.0 * std::numbers::pi;
+constexpr int kNoiseTable = 1 << 17;
+constexpr int kCurve = 4096;
+
+void Blur(FloatImage& image, double sd_px) {
+  cv::Mat view(image.height, image.width, CV_32F, image.value.data());
+  const int size = 2 * static_cast<int>(std::ceil(3.2 * sd_px)) + 1;
+  cv::GaussianBlur(view, view, cv::Size(size, size), sd_px, sd_px, cv::BORDER_REPLICATE);
+}
+
+double Inside(double x, double half_width) {
+  return std::clamp(half_width - std::abs(x) + 0.5, 0.0, 1.0);
+}
+
+}  // namespace
+
+double Bt709(double linear) {
+  const double v = std::clamp(linear, 0.0, 1.0);
+  return v < 0.018 ? 4.5 * v : 1.099 * std::pow(v, 0.45) - 0.099;
+}
+
+double Recorder::Pattern(double x, double y) const {
+  double sum = 0.0;
+  for (const Wave& w : pattern_) sum += w.share * std::cos(w.x * x + w.y * y + w.phase);
+  return sum;
+}
+
+Recorder::Recorder(const Scene& scene, const Camera& camera) : scene_(scene) {
+  const RecordingSetting& rec = scene.recording;
+  Random random(scene.seed, "background");
+  for (int i = 0; i < 14; ++i) {
+    const double length = random.LogUniform(25.0, 400.0);
+    const double turn = random.Uniform(0.0, kTurn);
+    pattern_.push_back({kTurn / length * std::cos(turn), kTurn / length * std::sin(turn),
+                        random.Uniform(0.0, kTurn), 0.35 * std::sqrt(length / 400.0)});
+  }
+  for (int i = 0; i < 7; ++i) {
+    bars_.push_back({random.Uniform(-0.1, 1.0) * rec.width, random.Uniform(-0.1, 1.0) * rec.height,
+                     random.LogUniform(4.0, 200.0), random.LogUniform(20.0, 500.0),
+                     random.Uniform(-0.7, 1.2)});
+  }
+  for (int i = 0; i < 6; ++i) {
+    const double length = random.LogUniform(120.0, 700.0);
+    const double turn = random.Uniform(0.0, kTurn);
+    mist_.push_back({kTurn / length * std::cos(turn), kTurn / length * std::sin(turn),
+                     random.Uniform(0.0, kTurn), random.Uniform(0.5, 3.0)});
+  }
+  for (int i = 0; i < rec.window_drops; ++i) {
+    const bool late = i % 4 == 3;
+    specks_.push_back({random.Uniform(0.0, rec.width), random.Uniform(0.0, rec.height),
+                       random.LogUniform(4.0, 22.0),
+                       late ? random.Uniform(0.1, 0.9) * rec.frames / rec.fps : -1e9});
+  }
+  for (int i = 0; i < 4; ++i) {
+    const double size = rec.shake_px * std::sqrt(2.0 / 4.0);
+    swings_.push_back({random.LogUniform(0.6, 8.0), size * random.Normal(), size * random.Normal(),
+                       random.Uniform(0.0, kTurn), random.Uniform(0.0, kTurn)});
+  }
+
+  const bool frontlit = scene.light == "frontlit";
+  const int width = rec.width + 2 * margin_;
+  const int height = rec.height + 2 * margin_;
+  light_.Reset(width, height);
+  body_.Reset(width, height);
+  open_.Reset(width, height);
+  const Pixel exit = camera.Project(camera.exit_mm);
+  const Pixel ahead = camera.Project(camera.exit_mm + 0.01 * camera.axis);
+  const double length = std::hypot(ahead.x - exit.x, ahead.y - exit.y);
+  const Pixel along{(ahead.x - exit.x) / length, (ahead.y - exit.y) / length};
+  const double diameter_px = 2.0 * scene.spray.exit_radius_mm * camera.PxPerMmAtExit();
+  const double slope_turn = random.Uniform(0.0, kTurn);
+  const double tip_length_px = diameter_px * random.Uniform(1.2, 3.5);
+  const double reflex = random.Uniform(-0.5, 0.5);
+  for (int j = 0; j < height; ++j) {
+    for (int i = 0; i < width; ++i) {
+      const double x = i - margin_;
+      const double y = j - margin_;
+      const double u = x / rec.width - 0.5;
+      const double v = y / rec.height - 0.5;
+      double field = 0.0;
+      if (frontlit) {
+        double level = 1.0 + rec.structure * Pattern(x, y);
+        for (const Bar& bar : bars_) {
+          level += rec.structure * bar.level * Inside(x - bar.x, 0.5 * bar.width) *
+                   Inside(y - bar.y, 0.5 * bar.height);
+        }
+        field = rec.background * std::max(level, 0.08);
+      } else {
+        const double tilt = u * std::cos(slope_turn) + v * std::sin(slope_turn);
+        field = rec.field * (1.0 + rec.field_slope * (tilt - 1.2 * (u * u + v * v)) +
+                             0.015 * rec.structure * Pattern(x, y));
+      }
+      const double side = (x - exit.x) * along.y - (y - exit.y) * along.x;
+      const double down = (x - exit.x) * along.x + (y - exit.y) * along.y;
+      // The tip, a little rounded at its edge, and the holder above it.
+      const double tip_half = 0.5 * rec.tip * diameter_px;
+      const double chamfer =
+          std::min(0.25 * (tip_half - 0.5 * diameter_px), std::max(0.0, 0.3 * diameter_px + down));
+      double solid =
+          std::clamp(0.5 - down, 0.0, 1.0) *
+          Inside(side, down > -0.3 * diameter_px ? tip_half - 0.25 * (tip_half - 0.5 * diameter_px) + chamfer
+                                                 : tip_half);
+      double shade = 1.0 + 0.5 * std::cos(std::clamp(side / tip_half - reflex, -1.0, 1.0) * 3.0);
+      if (rec.holder > 0.0) {
+        const double half = 0.5 * rec.holder * diameter_px;
+        const double block = std::clamp(0.5 - down - tip_length_px, 0.0, 1.0) * Inside(side, half);
+        if (block > solid) shade = 0.8 + 0.4 * std::cos(std::clamp(side / half - reflex, -1.0, 1.0) * 2.6);
+        solid = std::max(solid, block);
+      }
+      light_.Row(j)[i] = static_cast<float>(field * (1.0 - solid));
+      open_.Row(j)[i] = static_cast<float>(1.0 - solid);
+      body_.Row(j)[i] = static_cast<float>(solid * rec.body * (frontlit ? shade : 0.8 + 0.2 * shade));
+    }
+  }
+  const double sd = std::hypot(scene.look.blur_px, rec.defocus_px);
+  Blur(light_, sd);
+  Blur(open_, sd);
+  Blur(body_, sd);
+
+  vignette_.Reset(rec.width, rec.height);
+  for (int j = 0; j < rec.height; ++j) {
+    for (int i = 0; i < rec.width; ++i) {
+      const double u = 2.0 * i / rec.width - 1.0;
+      const double v = 2.0 * j / rec.height - 1.0;
+      const double r2 = 0.5 * (u * u + v * v);
+      vignette_.Row(j)[i] = static_cast<float>(1.0 - rec.vignetting * r2 * (0.4 + 0.6 * r2));
+    }
+  }
+  Random normal(scene.seed, "noise");
+  noise_.reserve(kNoiseTable);
+  for (int i = 0; i < kNoiseTable; ++i) noise_.push_back(static_cast<float>(normal.Normal()));
+  for (int i = 0; i <= kCurve + 1; ++i)
+    coded_.push_back(static_cast<float>(Bt709(static_cast<double>(i) / kCurve)));
+}
+
+Pixel Recorder::Shake(double time_s) const {
+  Pixel shift;
+  if (!(scene_.recording.shake_px > 0.0)) return shift;
+  for (const Swing& swing : swings_) {
+    shift.x += swing.x * std::sin(kTurn * swing.hz * time_s + swing.phase_x);
+    shift.y += swing.y * std::sin(kTurn * swing.hz * time_s + swing.phase_y);
+  }
+  const double most = 20.0;
+  return {std::clamp(shift.x, -most, most), std::clamp(shift.y, -most, most)};
+}
+
+void Recorder::AddWindow(std::vector<float>& image, double time_s) const {
+  const int width = scene_.recording.width;
+  const int height = scene_.recording.height;
+  const bool frontlit = scene_.light == "frontlit";
+  for (const Speck& speck : specks_) {
+    if (time_s < speck.from_s) continue;
+    const int reach = static_cast<int>(speck.radius * 1.4) + 2;
+    for (int y = std::max(0, static_cast<int>(speck.y) - reach);
+         y < std::min(height, static_cast<int>(speck.y) + reach); ++y) {
+      for (int x = std::max(0, static_cast<int>(speck.x) - reach);
+           x < std::min(width, static_cast<int>(speck.x) + reach); ++x) {
+        const double d = std::hypot(x - speck.x, y - speck.y) / speck.radius;
+        if (d > 1.35) continue;
+        // Out of focus: a soft ring, clear inside.
+        const double ring = std::exp(-std::pow((d - 0.85) / 0.22, 2));
+        float& v = image[static_cast<std::size_t>(y) * static_cast<std::size_t>(width) +
+                         static_cast<std::size_t>(x)];
+        v = frontlit ? v + static_cast<float>(0.05 * ring) : v * static_cast<float>(1.0 - 0.35 * ring);
+      }
+    }
+  }
+}
+
+void Recorder::AddHaze(std::vector<float>& image, double time_s) const {
+  const RecordingSetting& rec = scene_.recording;
+  const double since_s = time_s - std::max(scene_.open_video_s, -1e3);
+  if (since_s <= 0.0) return;
+  const double share = rec.haze * -std::expm1(-since_s / rec.haze_rise_s);
+  constexpr int kCell = 16;
+  const int w = rec.width / kCell + 2;
+  const int h = rec.height / kCell + 2;
+  cv::Mat coarse(h, w, CV_32F);
+  for (int y = 0; y < h; ++y) {
+    for (int x = 0; x < w; ++x) {
+      double sum = 0.0;
+      for (const Wave& m : mist_)
+        sum += std::cos(m.x * x * kCell + m.y * y * kCell + m.phase + m.share * time_s);
+      coarse.at<float>(y, x) = static_cast<float>(share * std::clamp(0.6 + 0.25 * sum, 0.0, 1.6));
+    }
+  }
+  cv::Mat fine;
+  cv::resize(coarse, fine, cv::Size(w * kCell, h * kCell), 0.0, 0.0, cv::INTER_LINEAR);
+  const bool frontlit = scene_.light == "frontlit";
+  const auto veil = static_cast<float>(frontlit ? 0.6 * rec.field : 0.35 * rec.field);
+  for (int y = 0; y < rec.height; ++y) {
+    const float* f = fine.ptr<float>(y);
+    float* row = image.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(rec.width);
+    for (int x = 0; x < rec.width; ++x) row[x] = row[x] * (1.0F - f[x]) + veil * f[x];
+  }
+}
+
+void Recorder::AddWalker(std::vector<float>& image, double time_s) const {
+  const RecordingSetting& rec = scene_.recording;
+  const double length_s = rec.frames / rec.fps;
+  const double x0 = rec.width * (-0.15 + 1.3 * time_s / length_s);
+  const double size = 0.9 * rec.height;
+  const double stride = std::sin(kTurn * 6.0 * time_s / length_s);
+  const bool frontlit = scene_.light == "frontlit";
+  const auto oval = [&](double cx, double cy, double rx, double ry) {
+    for (int y = std::max(0, static_cast<int>(cy - ry));
+         y < std::min(rec.height, static_cast<int>(cy + ry) + 1); ++y) {
+      for (int x = std::max(0, static_cast<int>(cx - rx));
+           x < std::min(rec.width, static_cast<int>(cx + rx) + 1); ++x) {
+        if (std::pow((x - cx) / rx, 2) + std::pow((y - cy) / ry, 2) > 1.0) continue;
+        image[static_cast<std::size_t>(y) * static_cast<std::size_t>(rec.width) +
+              static_cast<std::size_t>(x)] =
+            static_cast<float>(frontlit ? 0.3 * rec.field : 0.12 * rec.field);
+      }
+    }
+  };
+  oval(x0, 0.15 * size, 0.07 * size, 0.09 * size);
+  oval(x0, 0.45 * size, 0.12 * size, 0.25 * size);
+  oval(x0 + 0.1 * size * stride, 0.82 * size, 0.06 * size, 0.24 * size);
+  oval(x0 - 0.1 * size * stride, 0.82 * size, 0.06 * size, 0.24 * size);
+}
+
+StoredFrame Recorder::Record(const FloatImage& signal, double time_s, int index) const {
+  const RecordingSetting& rec = scene_.recording;
+  const int width = rec.width;
+  const int height = rec.height;
+  const bool frontlit = scene_.light == "frontlit";
+  const Pixel shift = Shake(time_s);
+  std::vector<float> image(static_cast<std::size_t>(width) * static_cast<std::size_t>(height));
+  // The scene moved by the shake: bilinear from the wider layers.
+  const double sx = margin_ - shift.x;
+  const double sy = margin_ - shift.y;
+  const int ix = static_cast<int>(std::floor(sx));
+  const int iy = static_cast<int>(std::floor(sy));
+  const auto fx = static_cast<float>(sx - ix);
+  const auto fy = static_cast<float>(sy - iy);
+  const float w00 = (1.0F - fx) * (1.0F - fy);
+  const float w10 = fx * (1.0F - fy);
+  const float w01 = (1.0F - fx) * fy;
+  const float w11 = fx * fy;
+  const auto lit = static_cast<float>(rec.field);
+  for (int y = 0; y < height; ++y) {
+    const float* l0 = light_.Row(y + iy) + ix;
+    const float* l1 = light_.Row(y + iy + 1) + ix;
+    const float* o0 = open_.Row(y + iy) + ix;
+    const float* o1 = open_.Row(y + iy + 1) + ix;
+    const float* b0 = body_.Row(y + iy) + ix;
+    const float* b1 = body_.Row(y + iy + 1) + ix;
+    const float* s = signal.Row(y);
+    const float* v = vignette_.Row(y);
+    float* out = image.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width);
+    for (int x = 0; x < width; ++x) {
+      const float light = w00 * l0[x] + w10 * l0[x + 1] + w01 * l1[x] + w11 * l1[x + 1];
+      const float body = w00 * b0[x] + w10 * b0[x + 1] + w01 * b1[x] + w11 * b1[x + 1];
+      if (frontlit) {
+        const float open = w00 * o0[x] + w10 * o0[x + 1] + w01 * o1[x] + w11 * o1[x + 1];
+        out[x] = (light * (1.0F - 0.25F * s[x]) + lit * s[x] * open + body) * v[x];
+      } else {
+        out[x] = (light * (1.0F - s[x]) + body) * v[x];
+      }
+    }
+  }
+  if (scene_.negative == "walker") AddWalker(image, time_s);
+  if (rec.haze > 0.0) AddHaze(image, time_s);
+  if (rec.window_drops > 0) AddWindow(image, time_s);
+
+  // Light and exposure, noise, coding.
+  const double along = time_s * rec.fps / std::max(rec.frames, 1);
+  const double drift = rec.gain * (1.0 + rec.exposure_drift * (along - 0.5));
+  const auto shot = static_cast<float>(1.0 / rec.full_well);
+  const auto read2 = static_cast<float>(rec.read_noise * rec.read_noise);
+  StoredFrame frame;
+  const bool film = rec.codec == "frames16" || rec.codec == "frames12";
+  const float top = rec.codec == "frames16" ? 65535.0F : 4095.0F;
+  const float bits = rec.ten_bit ? 4.0F : 1.0F;
+  const float low = rec.full_range ? 0.0F : 16.0F * bits;
+  const float range = rec.full_range ? 255.0F * bits + (rec.ten_bit ? 3.0F : 0.0F) : 219.0F * bits;
+  std::vector<float>& coded = image;
+  for (int y = 0; y < height; ++y) {
+    const double at_s = time_s + 1e-6 * rec.line_time_us * y;
+    const auto gain = static_cast<float>(
+        drift *
+        (1.0 + rec.flicker * std::sin(kTurn * rec.flicker_hz * at_s + static_cast<double>(scene_.seed % 7))));
+    const std::uint64_t bits64 =
+        Mix(scene_.seed ^ Mix(static_cast<std::uint64_t>(index) * 65536U + static_cast<std::uint64_t>(y)));
+    const float* noise = noise_.data() + bits64 % static_cast<std::uint64_t>(kNoiseTable - width);
+    float* row = coded.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width);
+    for (int x = 0; x < width; ++x) {
+      float v = row[x] * gain;
+      v += std::sqrt(shot * v + read2) * noise[x];
+      v = std::clamp(v, 0.0F, 1.0F);
+      if (!film) {
+        const float place = v * static_cast<float>(kCurve);
+        const int i = static_cast<int>(place);
+        const float rest = place - static_cast<float>(i);
+        v = coded_[static_cast<std::size_t>(i)] * (1.0F - rest) +
+            coded_[static_cast<std::size_t>(i) + 1] * rest;
+      }
+      row[x] = v;
+    }
+  }
+  if (rec.sharpen > 0.0 && !film) {
+    cv::Mat view(height, width, CV_32F, coded.data());
+    cv::Mat soft;
+    cv::GaussianBlur(view, soft, cv::Size(7, 7), 1.3);
+    const auto amount = static_cast<float>(rec.sharpen);
+    for (int y = 0; y < height; ++y) {
+      float* a = view.ptr<float>(y);
+      const float* b = soft.ptr<float>(y);
+      for (int x = 0; x < width; ++x) a[x] = std::clamp(a[x] + amount * (a[x] - b[x]), 0.0F, 1.0F);
+    }
+  }
+  // Stored as the sensor has it; the rotation tag turns it upright.
+  const bool turned = rec.rotation_deg == 90 || rec.rotation_deg == 270;
+  frame.width = turned ? height : width;
+  frame.height = turned ? width : height;
+  frame.value.resize(image.size());
+  for (int y = 0; y < height; ++y) {
+    for (int x = 0; x < width; ++x) {
+      int p = x;
+      int q = y;
+      if (rec.rotation_deg == 90) {
+        p = y;
+        q = width - 0 - 1 - x;
+        // upright x = stored height - 1 - q, y = p
+      } else if (rec.rotation_deg == 180) {
+        p = width - 1 - x;
+        q = height - 1 - y;
+      } else if (rec.rotation_deg == 270) {
+        p = height - 1 - y;
+        q = x;
+      }
+      const float v =
+          coded[static_cast<std::size_t>(y) * static_cast<std::size_t>(width) + static_cast<std::size_t>(x)];
+      const float out = film ? v * top : low + v * range;
+      frame.value[static_cast<std::size_t>(q) * static_cast<std::size_t>(frame.width) +
+                  static_cast<std::size_t>(p)] = static_cast<std::uint16_t>(out + 0.5F);
+    }
+  }
+  return frame;
+}
+
+}  // namespace conebook::render

@@ -1,0 +1,111 @@
+#include "render/spray.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <numeric>
+
+#include "render/random.h"
+
+namespace conebook::render {
+namespace {
+
+constexpr double kTurn = 2.0 * std::numbers::pi;
+
+// White noise, smoothed by three passes of a box both ways round, then given a uniform distribution by rank.
+Texture MakeTexture(int width, int height, Random random) {
+  Texture texture{width, height, {}};
+  const auto size = static_cast<std::size_t>(width) * static_cast<std::size_t>(height);
+  std::vector<float> a(size), b(size);
+  for (float& v : a) v = static_cast<float>(random.Unit() - 0.5);
+  const auto at = [&](std::vector<float>& image, int x, int y) -> float& {
+    const int xx = (x % width + width) % width;
+    const int yy = (y % height + height) % height;
+    return image[static_cast<std::size_t>(yy) * static_cast<std::size_t>(width) +
+                 static_cast<std::size_t>(xx)];
+  };
+  for (int pass = 0; pass < 3; ++pass) {
+    for (int y = 0; y < height; ++y)
+      for (int x = 0; x < width; ++x) at(b, x, y) = at(a, x - 1, y) + at(a, x, y) + at(a, x + 1, y);
+    for (int y = 0; y < height; ++y)
+      for (int x = 0; x < width; ++x) at(a, x, y) = at(b, x, y - 1) + at(b, x, y) + at(b, x, y + 1);
+  }
+  std::vector<std::size_t> order(size);
+  std::iota(order.begin(), order.end(), std::size_t{0});
+  std::stable_sort(order.begin(), order.end(), [&](std::size_t i, std::size_t j) { return a[i] < a[j]; });
+  texture.value.resize(size);
+  for (std::size_t rank = 0; rank < size; ++rank)
+    texture.value[order[rank]] = (static_cast<float>(rank) + 0.5F) / static_cast<float>(size);
+  return texture;
+}
+
+}  // namespace
+
+float Texture::At(double u, double v) const {
+  const double fu = std::floor(u);
+  const double fv = std::floor(v);
+  const auto du = static_cast<float>(u - fu);
+  const auto dv = static_cast<float>(v - fv);
+  const auto wrap = [](double x, int n) {
+    auto i = static_cast<std::int64_t>(x) % n;
+    return static_cast<std::size_t>(i < 0 ? i + n : i);
+  };
+  const std::size_t x0 = wrap(fu, width);
+  const std::size_t y0 = wrap(fv, height);
+  const std::size_t x1 = x0 + 1 == static_cast<std::size_t>(width) ? 0 : x0 + 1;
+  const std::size_t y1 = y0 + 1 == static_cast<std::size_t>(height) ? 0 : y0 + 1;
+  const auto w = static_cast<std::size_t>(width);
+  const float top = value[y0 * w + x0] * (1.0F - du) + value[y0 * w + x1] * du;
+  const float bottom = value[y1 * w + x0] * (1.0F - du) + value[y1 * w + x1] * du;
+  return top * (1.0F - dv) + bottom * dv;
+}
+
+Spray::Spray(const SpraySetting& given) : setting(given) {
+  Random random(setting.seed, "waves");
+  double power = 0.0;
+  for (int i = 0; i < setting.wave_modes; ++i) {
+    Mode mode{};
+    const double length_mm = setting.wave_length_mm * std::exp(0.28 * random.Normal());
+    mode.wave_rad_mm = kTurn / length_mm;
+    mode.speed = random.Uniform(0.92, 1.04);
+    mode.phase = random.Uniform(0.0, kTurn);
+    // Axisymmetric and low modes carry most, as a swirling sheet shows.
+    mode.swirl = static_cast<int>(std::lround(random.Normal() * 0.5 * setting.wave_swirl));
+    mode.share = random.Uniform(0.6, 1.4) / (1.0 + 0.15 * std::abs(mode.swirl));
+    power += 0.5 * mode.share * mode.share;
+    modes.push_back(mode);
+  }
+  for (Mode& mode : modes) mode.share /= std::sqrt(power);
+
+  Random ripple(setting.seed, "breakup");
+  constexpr int kRipples = 48;
+  const double turns = kTurn / (setting.breakup_patch_deg * std::numbers::pi / 180.0) / 2.5;
+  for (int i = 0; i < kRipples; ++i) {
+    ripples_.push_back({static_cast<int>(std::lround(turns * ripple.Normal())), 5.0 * ripple.Normal(),
+                        ripple.Uniform(0.0, kTurn)});
+  }
+
+  const double tan_a = std::tan(setting.half_angle_deg * std::numbers::pi / 180.0);
+  const double around_mm = kTurn * RadiusAt(setting.breakup_mm, tan_a);
+  const int around =
+      std::clamp(static_cast<int>(std::lround(4.0 * around_mm / setting.ligament_pitch_mm)), 32, 1024);
+  net = MakeTexture(around, 256, Random(setting.seed, "net"));
+  skin = MakeTexture(2 * around, 256, Random(setting.seed, "skin"));
+}
+
+double Spray::BreakupLog(double phi_rad, double travel_mm, double breakup_mm) const {
+  const double way = travel_mm / breakup_mm;
+  double sum = 0.0;
+  for (const Ripple& r : ripples_) sum += std::cos(r.turns * phi_rad + r.per_breakup * way + r.phase);
+  return setting.breakup_scatter * sum * std::sqrt(2.0 / static_cast<double>(ripples_.size()));
+}
+
+double Spray::BreakupAt(double phi_rad, const Instant& now) const {
+  return now.breakup_mm * std::exp(BreakupLog(phi_rad, now.travel_mm, now.breakup_mm));
+}
+
+double Spray::RadiusAt(double z_mm, double tan_a) const {
+  return std::hypot(setting.r0_mm, z_mm * tan_a);
+}
+
+}  // namespace conebook::render

@@ -1,0 +1,80 @@
+// The physics of one spray: a swirling sheet that is a hyperboloid r^2 = r0^2 + (z tan a)^2 (liquid leaves
+// the exit's circle on straight lines), waves that grow and convect on it, a rim where it ends, ligaments
+// beyond, drops on the straight paths of the liquid they came from. Millimetres; axial distance z from the
+// exit along the spray's axis.
+//
+// Everything is a function of the instant, in any order: waves and drops are carried by `travel_mm`, the
+// axial way the liquid has gone since it first left the exit. So sub-frames, far-away frames and long-time
+// truth cost the same.
+#pragma once
+
+#include <cstdint>
+#include <vector>
+
+#include "render/camera.h"
+
+namespace conebook::render {
+
+enum class Film { kGrey, kClear };
+
+struct SpraySetting {
+  std::uint64_t seed = 0;
+  double exit_radius_mm = 0.5, r0_mm = 0.45;
+  double half_angle_deg = 30.0, breakup_mm = 15.0;  // at the reference pressure
+  double breakup_scatter = 0.1;                     // of ln(breakup) around the cone and in time
+  double breakup_patch_deg = 30.0;                  // how far around the cone the breakup stays alike
+  double wave_mm = 0.2;                             // rms displacement at the breakup
+  double wave_growth = 3.0;                         // e-folds from exit to breakup
+  double wave_length_mm = 3.0;
+  int wave_modes = 12, wave_swirl = 4;                   // largest circumferential wavenumber
+  double ligament_pitch_mm = 0.5, ligament_reach = 0.3;  // reach as a part of the breakup length
+  double drop_um = 150.0, drop_spread = 0.45;            // median by number, sd of ln(diameter)
+  double drops_per_mm = 100.0;                           // of axial travel
+  double drop_scatter_deg = 3.0, stray_share = 0.02, stray_scatter_deg = 12.0;
+  double pulsation_hz = 0.0, pulsation_deg = 0.0;  // amplitude: half peak to peak of the cone half angle
+  double view_mm = 60.0;                           // drops are followed this far
+  bool solid_jet = false;
+};
+
+// What the liquid does at one instant.
+struct Instant {
+  double time_s = 0.0, travel_mm = 0.0;
+  double front_mm = 1e9;  // how far liquid has come since the valve opened
+  double tan_a = 0.5, breakup_mm = 15.0;
+  double axial_m_s = 15.0;
+};
+
+struct Texture {  // uniform in [0, 1], smooth, periodic both ways
+  int width = 0, height = 0;
+  std::vector<float> value;
+  float At(double u, double v) const;
+};
+
+class Spray {
+ public:
+  explicit Spray(const SpraySetting& setting);
+
+  // ln(breakup / median) at an angle around the axis: zero median.
+  double BreakupLog(double phi_rad, double travel_mm, double breakup_mm) const;
+  // Axial distance where the continuous sheet ends.
+  double BreakupAt(double phi_rad, const Instant& now) const;
+  // Radius of the mean (wave-free) sheet.
+  double RadiusAt(double z_mm, double tan_a) const;
+
+  struct Mode {
+    double wave_rad_mm, speed, phase, share;
+    int swirl;
+  };
+  SpraySetting setting;
+  std::vector<Mode> modes;
+  Texture net, skin;  // ligaments; thickness and small holes
+
+ private:
+  struct Ripple {
+    int turns;
+    double per_breakup, phase;
+  };
+  std::vector<Ripple> ripples_;
+};
+
+}  // namespace conebook::render
