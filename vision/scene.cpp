@@ -35,7 +35,7 @@ cv::Rect NearBox(const ClipModel& model) {
 
 // Mean over frames of light less background, after the frame's own gain.
 cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipModel& model) {
-  cv::Mat1f sum = cv::Mat1f::zeros(model.background.size());
+  cv::Mat1f sum(model.background.size(), 0.0F);
   for (const LumaFrame& frame : sample) {
     const cv::Mat1f image = LightImage(model, frame);
     cv::Mat1f change;
@@ -52,7 +52,7 @@ cv::Mat1f LightImage(const ClipModel& model, const LumaFrame& frame) {
   cv::Mat turned;
   cv::Mat turned_again;
   const RowsView rows = ViewRows(model.reading, model.format, frame, turned, turned_again);
-  cv::Mat1f image = cv::Mat1f::zeros(model.reading.height_px, model.reading.width_px);
+  cv::Mat1f image(model.reading.height_px, model.reading.width_px, 0.0F);
   if (model.format.bits > 8) {
     AddLight<std::uint16_t>(model, rows, image);
   } else {
@@ -62,7 +62,7 @@ cv::Mat1f LightImage(const ClipModel& model, const LumaFrame& frame) {
 }
 
 void BackgroundMean::Add(const LumaFrame& frame) {
-  if (sum_.empty()) sum_ = cv::Mat1f::zeros(model_.reading.height_px, model_.reading.width_px);
+  if (sum_.empty()) sum_ = cv::Mat1f(model_.reading.height_px, model_.reading.width_px, 0.0F);
   const RowsView rows = ViewRows(model_.reading, model_.format, frame, turned_, turned_again_);
   if (model_.format.bits > 8) {
     AddLight<std::uint16_t>(model_, rows, sum_);

@@ -1,1 +1,435 @@
 #include "vision/spray_measurement.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/format.h>
+
+#include "vision/boundary.h"
+#include "vision/breakup.h"
+#include "vision/clip_reading.h"
+#include "vision/cone_fit.h"
+#include "vision/read_frame.h"
+#include "vision/read_pipeline.h"
+#include "vision/refusal.h"
+#include "vision/stations.h"
+#include "vision/statistics.h"
+#include "vision/still.h"
+#include "vision/survey.h"
+
+namespace conebook::vision {
+namespace {
+
+using calib::Contribution;
+using calib::Flag;
+using calib::Quantity;
+using calib::Severity;
+using calib::Shared;
+
+double MedianInterval(const std::vector<double>& stamps) {
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < stamps.size(); ++i) steps.push_back(stamps[i] - stamps[i - 1]);
+  return steps.empty() ? 0.0 : MedianInPlace(steps);
+}
+
+// Capture time: container stamps, scaled by nominal over true rate where the rig states the rate.
+struct Clock {
+  double scale = 1.0;
+  double interval_s = 0.0;
+};
+
+Clock ClockOf(const std::vector<double>& stamps, const View& view, bool has_stamps,
+              std::vector<Flag>& flags) {
+  Clock clock;
+  const double step = MedianInterval(stamps);
+  if (view.fps) {
+    clock.scale = step > 0.0 ? 1.0 / (step * *view.fps) : 1.0;
+  } else if (!has_stamps) {
+    constexpr double kGuessFps = 30.0;
+    clock.scale = 1.0 / kGuessFps;
+    flags.push_back(
+        {"frame_rate_unknown", Severity::kWarn, std::nullopt, std::nullopt,
+         fmt::format("a folder of frames carries no times; {:g} frames a second were assumed", kGuessFps),
+         "state [camera] fps, the true capture rate"});
+  }
+  clock.interval_s = step * clock.scale;
+  return clock;
+}
+
+std::vector<std::size_t> FramesIn(const ClipReading::Kept& kept, const TimeSpan& span) {
+  std::vector<std::size_t> frames;
+  for (std::size_t k = 0; k < kept.time_s.size(); ++k) {
+    if (kept.time_s[k] < span.t0_s || kept.time_s[k] > span.t1_s) continue;
+    if (!kept.spool.Head(k).corrupt) frames.push_back(k);
+  }
+  return frames;
+}
+
+void FlagFootage(const FootageFormat& format, const DecodeOutcome& outcome, std::vector<Flag>& flags) {
+  const std::int64_t declared = format.declared_frames.value_or(outcome.frames);
+  const auto slack = std::max<std::int64_t>(2, declared / 50);
+  if (outcome.errors > 0 || declared - outcome.frames > slack) {
+    flags.push_back(
+        {"truncated", Severity::kWarn, std::nullopt, std::nullopt,
+         fmt::format("{} of {} declared frames decode, with {} decoder error{}; measured on what decoded",
+                     outcome.frames, declared, outcome.errors, outcome.errors == 1 ? "" : "s"),
+         "copy the clip from the camera again"});
+  }
+  if (format.transfer == Transfer::kHdr) {
+    flags.push_back({"no_linear_light", Severity::kWarn, std::nullopt, std::nullopt,
+                     "the clip is tone-mapped (HDR); light cannot be had from it",
+                     "film in standard dynamic range"});
+  }
+}
+
+Quantity BreakupQuantity(const BreakupReading& reading) {
+  std::vector<Contribution> budget;
+  budget.push_back({"scatter from frame to frame", reading.u_statistics, Shared::kFrames,
+                    std::max(1.0, reading.effective_frames - 1.0)});
+  budget.push_back({"disagreement of the readings", reading.u_family, Shared::kModel});
+  budget.push_back(
+      {"definition (3 % before a check against hand-marked footage)", 0.03 * reading.length, Shared::kModel});
+  return calib::Combine(reading.length, std::move(budget));
+}
+
+class Measurer {
+ public:
+  Measurer(const ClipReading& reading, const View& view, std::vector<TimeSpan> spans)
+      : kept_(*reading.kept), view_(view), spans_(std::move(spans)), setup_(MakeCamera(view, kept_.model)) {
+    if (spans_.empty()) spans_.push_back(SteadySpray(reading));
+  }
+
+  SprayMeasurement Measure() {
+    SprayMeasurement& out = result_;
+    out.has_scale = view_.px_per_mm.has_value() || (view_.distance_mm && view_.focal_px);
+    const cv::Point2d exit = Apply(kept_.model.reading.upright_from_reading, kept_.model.exit_px);
+    out.exit_px = exit;
+    out.axis_deg = view_.axis_deg.value;
+    out.lean_against_image_vertical = view_.axis_deg.value_assumed;
+    Scale();
+    for (const TimeSpan& span : spans_) {
+      points_.push_back(FramesIn(kept_, span));
+      out.points.emplace_back();
+      out.points.back().frames = static_cast<std::int64_t>(points_.back().size());
+    }
+    for (std::size_t p = 0; p < points_.size(); ++p) Breakup(p);
+    if (!Stations()) return std::move(result_);
+    Reference();
+    for (std::size_t p = 0; p < points_.size(); ++p) Angles(p);
+    for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
+    return std::move(result_);
+  }
+
+ private:
+  void AddFlag(std::size_t point, const char* code, Severity severity, const char* quantity,
+               std::string message, std::string advice) {
+    result_.flags.push_back({code, severity, static_cast<int>(point),
+                             quantity == nullptr ? std::nullopt : std::optional<std::string>(quantity),
+                             std::move(message), std::move(advice)});
+  }
+
+  void Scale() {
+    if (!result_.has_scale) return;
+    const double value = setup_.camera.px_per_mm;
+    const double u = view_.px_per_mm ? view_.px_per_mm->u : 0.03 * value;
+    const bool assumed = !view_.px_per_mm || view_.px_per_mm->u_assumed;
+    result_.px_per_mm = calib::Combine(value, {{assumed ? "scale (assumed)" : "scale", u, Shared::kRig}});
+    if (view_.px_per_mm && view_.distance_mm && view_.focal_px) {
+      const double expected = view_.focal_px->value / view_.distance_mm->value;
+      const double tolerance =
+          2.0 * std::hypot(view_.px_per_mm->u,
+                           expected * std::hypot(view_.distance_mm->u / view_.distance_mm->value,
+                                                 view_.focal_px->u / view_.focal_px->value));
+      if (std::abs(expected - value) > tolerance) {
+        result_.flags.push_back(
+            {"camera_inconsistent", Severity::kWarn, std::nullopt, std::nullopt,
+             fmt::format("focal_px / distance_mm gives {:.3f} px/mm, the rig states {:.3f} px/mm", expected,
+                         value),
+             "look for a digital zoom or a crop between calibration and clip, or a wrong distance"});
+      }
+    }
+  }
+
+  double RowDistanceMm(int row) const {
+    const calib::ConeProjection projection(setup_.camera);
+    const double y = kept_.model.Row(row);
+    const cv::Point2d px = Apply(kept_.model.reading.upright_from_reading, {kept_.model.AxisX(y), y});
+    return projection.MmFromPx({px.x, px.y}).z_mm;
+  }
+
+  void Breakup(std::size_t p) {
+    SprayPoint& point = result_.points[p];
+    if (points_[p].empty()) {
+      AddFlag(p, "no_frames", Severity::kWarn, nullptr, "no frame of the clip lies in this stretch",
+              "film through the whole steady stretch, or check the sync");
+      return;
+    }
+    std::vector<double> distance;
+    for (int row = 0; row < kept_.spool.Rows(); row += kRayRowStep) distance.push_back(RowDistanceMm(row));
+    const double d = view_.exit_diameter_mm.value;
+    const BreakupResult result =
+        ReadBreakup(kept_.spool, points_[p], distance, std::max(1.0 * d, 0.5), BreakupOptions{});
+    if (result.reading) {
+      readings_.push_back(*result.reading);
+      shortest_mm_ = std::min(shortest_mm_.value_or(1e9), result.reading->length);
+      const auto& ray_length = result.reading->ray_length;
+      for (int ray = 0; ray < kRays; ++ray) {
+        const double z = ray_length[static_cast<std::size_t>(ray)];
+        if (z > 0.0) front_.push_back({p, ray, z});
+      }
+      frame_breakup_.resize(points_.size());
+      frame_breakup_[p] = result.reading->frame_length;
+      if (result_.has_scale) {
+        Quantity q = BreakupQuantity(*result.reading);
+        std::vector<Contribution> budget = q.budget;
+        const double relative = result_.px_per_mm->u / result_.px_per_mm->value;
+        budget.push_back({"scale", relative * q.value, Shared::kRig});
+        const double u_exit = view_.exit_y_px ? view_.exit_y_px->u : 2.0;
+        budget.push_back({"exit position", u_exit / setup_.camera.px_per_mm, Shared::kRig});
+        point.breakup_mm = calib::Combine(q.value, std::move(budget));
+      } else {
+        AddFlag(p, "no_scale", Severity::kInfo, "breakup_mm", "no scale is stated: lengths cannot be given",
+                "state [scale] px_per_mm");
+      }
+    } else if (result.none.lower_bound && result_.has_scale) {
+      point.breakup_lower_bound_mm = *result.none.lower_bound;
+      lower_mm_ = std::min(lower_mm_.value_or(1e9), *result.none.lower_bound);
+      AddFlag(p, "breakup_beyond_view", Severity::kInfo, "breakup_mm",
+              fmt::format("{}; the sheet is continuous to at least {:.1f} mm", result.none.reason,
+                          *result.none.lower_bound),
+              "film farther away, or frame more of the spray below its breakup");
+    } else {
+      AddFlag(p, "breakup_not_found", Severity::kWarn, "breakup_mm", result.none.reason,
+              "film with a shorter exposure, sharper focus or more light so that drops show");
+    }
+  }
+
+  bool Stations() {
+    StationWish wish;
+    wish.near_mm = view_.near_mm;
+    wish.far_mm = view_.far_mm;
+    wish.exit_diameter_mm = view_.exit_diameter_mm.value;
+    wish.shortest_breakup_mm = shortest_mm_ ? shortest_mm_ : lower_mm_;
+    const StationChoice choice = ChooseStations(kept_.model, setup_, wish);
+    result_.near_mm = choice.near_mm;
+    result_.far_mm = choice.far_mm;
+    for (const Flag& flag : choice.flags) result_.flags.push_back(flag);
+    return std::none_of(choice.flags.begin(), choice.flags.end(),
+                        [](const Flag& f) { return f.severity == Severity::kReject; });
+  }
+
+  void Reference() {
+    int row0 = kept_.spool.Rows();
+    int row1 = 0;
+    for (int row = 0; row < kept_.spool.Rows(); ++row) {
+      const double z = RowDistanceMm(row);
+      if (z < result_.near_mm || z > result_.far_mm) continue;
+      row0 = std::min(row0, row);
+      row1 = std::max(row1, row + 1);
+    }
+    std::vector<std::size_t> all;
+    for (const auto& frames : points_) all.insert(all.end(), frames.begin(), frames.end());
+    for (int side = 0; side < 2; ++side) {
+      const auto part = ReferencePart(kept_.spool, all, side, row0, row1);
+      part_[static_cast<std::size_t>(side)] = kBoundaryPart * part.value_or(1.0);
+      const double p = part_[static_cast<std::size_t>(side)];
+      if (p < static_cast<double>(kLadderParts[0]) || p > static_cast<double>(kLadderParts[kLadder - 1])) {
+        result_.flags.push_back(
+            {"reference_level_moved", Severity::kInfo, std::nullopt, "half_angle_deg",
+             fmt::format("the {} rim's level over the whole clip is {:.2f} times that of its head",
+                         side == kLeftSide ? "left" : "right", p / kBoundaryPart),
+             ""});
+      }
+    }
+  }
+
+  void Angles(std::size_t p) {
+    if (points_[p].empty()) return;
+    const ConeFitResult fit = FitCone(kept_.model, kept_.spool, points_[p], part_, setup_, result_.near_mm,
+                                      result_.far_mm, ConeFitOptions{});
+    SprayPoint& point = result_.points[p];
+    if (!std::holds_alternative<ConeAngles>(fit)) {
+      AddFlag(p, "angle_not_found", Severity::kWarn, "half_angle_deg",
+              "too few rows between the stations show the spray's edge on both sides",
+              "light the rim of the spray better, or bring the stations nearer to the exit");
+      return;
+    }
+    const ConeAngles& angles = std::get<ConeAngles>(fit);
+    point.half_angle = HalfAngle{angles.mean_deg, angles.left_deg, angles.right_deg, angles.lean_deg};
+    point.apparent_half_angle_deg = angles.apparent_deg;
+    point.boundary_left = angles.boundary_px[0];
+    point.boundary_right = angles.boundary_px[1];
+    for (int end = 0; end < 2; ++end) {
+      point.line_left[end] = angles.line_px[0][end];
+      point.line_right[end] = angles.line_px[1][end];
+    }
+    const std::size_t n = points_[p].size();
+    const std::size_t step = std::max<std::size_t>(1, (n + 1999) / 2000);
+    for (std::size_t k = 0; k < n; k += step) {
+      if (!angles.frame_found[k]) continue;
+      FrameAngle frame;
+      frame.t_s = kept_.time_s[points_[p][k]];
+      frame.left_deg = static_cast<float>(angles.frame_left_deg[k]);
+      frame.right_deg = static_cast<float>(angles.frame_right_deg[k]);
+      if (result_.has_scale && p < frame_breakup_.size() && k < frame_breakup_[p].size()) {
+        frame.breakup_mm = static_cast<float>(frame_breakup_[p][k]);
+      }
+      point.series.push_back(frame);
+    }
+  }
+
+  void Picture(std::size_t p) {
+    if (points_[p].empty()) return;
+    SprayPoint& point = result_.points[p];
+    const calib::ConeProjection projection(setup_.camera);
+    for (const Front& f : front_) {
+      if (f.point != p) continue;
+      const double part = static_cast<double>(RayPart(f.ray));
+      const int side = part < 0.0 ? kLeftSide : kRightSide;
+      const GuessLine& guess = kept_.model.guess[static_cast<std::size_t>(side)];
+      const double dy = f.z_mm * setup_.camera.px_per_mm;
+      const double y = kept_.model.exit_px.y + dy;
+      const double axis = kept_.model.AxisX(y);
+      const double x = axis + std::abs(part) * (guess.X(dy) - axis);
+      const cv::Point2d px = Apply(kept_.model.reading.upright_from_reading, {x, y});
+      point.breakup_front.emplace_back(static_cast<float>(px.x), static_cast<float>(px.y));
+    }
+    stills_.push_back(points_[p][points_[p].size() / 2]);
+    still_of_.push_back(p);
+    if (p + 1 < points_.size()) return;
+    const std::vector<cv::Mat> stills = TakeStills(kept_.path, view_, kept_.model.format, stills_);
+    for (std::size_t k = 0; k < stills.size(); ++k) result_.points[still_of_[k]].still = stills[k];
+  }
+
+  struct Front {
+    std::size_t point;
+    int ray;
+    double z_mm;
+  };
+
+  const ClipReading::Kept& kept_;
+  const View& view_;
+  std::vector<TimeSpan> spans_;
+  CameraSetup setup_;
+  SprayMeasurement result_;
+  std::vector<std::vector<std::size_t>> points_;
+  std::vector<BreakupReading> readings_;
+  std::vector<std::vector<double>> frame_breakup_;
+  std::vector<Front> front_;
+  std::optional<double> shortest_mm_, lower_mm_;
+  std::array<double, 2> part_{kBoundaryPart, kBoundaryPart};
+  std::vector<std::size_t> stills_, still_of_;
+};
+
+}  // namespace
+
+ClipReading::ClipReading() = default;
+ClipReading::ClipReading(ClipReading&&) noexcept = default;
+ClipReading& ClipReading::operator=(ClipReading&&) noexcept = default;
+ClipReading::~ClipReading() = default;
+
+bool ClipReading::Rejected() const {
+  return std::any_of(flags.begin(), flags.end(),
+                     [](const Flag& f) { return f.severity == Severity::kReject; });
+}
+
+ClipReading ReadClip(const std::string& path, const View& view, const ReadOptions& options) {
+  ClipReading reading;
+  reading.kept = std::make_unique<ClipReading::Kept>();
+  ClipReading::Kept& kept = *reading.kept;
+  kept.path = path;
+  SurveyOptions survey_options;
+  survey_options.threads = options.threads;
+  survey_options.should_stop = options.should_stop;
+  SurveyResult survey = Survey(path, view, survey_options);
+  kept.model = std::move(survey.model);
+  reading.flags = survey.flags;
+  const FootageFormat& format = kept.model.format;
+  std::vector<double> stamps;
+  DecodeOutcome outcome;
+  if (reading.Rejected()) {
+    outcome = CountFrames(path, view, options, stamps);
+  } else {
+    kept.spool = RecordSpool(kept.model.rows, (kept.model.rows + kRayRowStep - 1) / kRayRowStep);
+    outcome = ReadAllFrames(path, view, kept.model, options, kept.spool);
+    for (std::size_t k = 0; k < kept.spool.Frames(); ++k) stamps.push_back(kept.spool.Head(k).stamp_s);
+  }
+  const Clock clock = ClockOf(stamps, view, format.has_stamps, reading.flags);
+  kept.frame_interval_s = clock.interval_s;
+  for (const double stamp : stamps) kept.time_s.push_back(stamp * clock.scale);
+  ClipFacts& facts = reading.facts;
+  facts.frames = outcome.frames;
+  facts.width_px = format.UprightWidth();
+  facts.height_px = format.UprightHeight();
+  facts.duration_s = kept.time_s.empty() ? 0.0 : kept.time_s.back() + clock.interval_s;
+  const bool lit = !kept.model.background.empty();
+  if (lit) facts.illumination = kept.model.illumination;
+  facts.illumination_stated = kept.model.illumination_stated;
+  if (survey.first_spray_frame) {
+    facts.spray_start_s = survey.first_spray_stamp_s * clock.scale;
+    facts.u_spray_start_s = survey.u_first_spray_s * clock.scale;
+  }
+  FlagFootage(format, outcome, reading.flags);
+  if (reading.Rejected()) return reading;
+  if (kept.model.exit_found) {
+    const cv::Point2d exit = Apply(kept.model.reading.upright_from_reading, kept.model.exit_px);
+    reading.flags.push_back(
+        {"exit_found", Severity::kInfo, std::nullopt, std::nullopt,
+         fmt::format("exit_px is not stated; found at [{:.1f}, {:.1f}] px", exit.x, exit.y),
+         "state [nozzle] exit_px"});
+  }
+  if (kept.model.background_from_spray) {
+    reading.flags.push_back(
+        {"no_spray_free_frames", Severity::kInfo, std::nullopt, std::nullopt,
+         "the spray is on from the first frame: the background was continued from the sides",
+         "start filming a second before the valve opens"});
+  }
+  const TimeSpan steady = SteadySpray(reading);
+  for (Flag& flag : CheckClip(kept.model, kept.spool, FramesIn(kept, steady), RefusalOptions{})) {
+    reading.flags.push_back(std::move(flag));
+  }
+  return reading;
+}
+
+TimeSpan SteadySpray(const ClipReading& reading) {
+  const ClipReading::Kept& kept = *reading.kept;
+  const std::size_t n = kept.spool.Frames();
+  if (n == 0) return {0.0, 0.0};
+  std::size_t first = 0;
+  if (reading.facts.spray_start_s) {
+    while (first < n && kept.time_s[first] < *reading.facts.spray_start_s) ++first;
+  }
+  std::vector<double> widths;
+  for (std::size_t k = first + (n - first) / 3; k < n; ++k) {
+    if (kept.spool.Head(k).width > 0.0F) widths.push_back(static_cast<double>(kept.spool.Head(k).width));
+  }
+  if (widths.size() < 3) return {kept.time_s[std::min(first, n - 1)], kept.time_s.back()};
+  std::vector<double> copy = widths;
+  const double level = MedianInPlace(copy);
+  const double tolerance = std::max(0.04 * level, 2.0 * RobustSpread(widths));
+  const auto steady = [&](std::size_t k) {
+    const float w = kept.spool.Head(k).width;
+    return w > 0.0F && std::abs(static_cast<double>(w) - level) <= tolerance;
+  };
+  // Five frames in a row at the level: started; the last such five: still on.
+  const auto five = [&](std::size_t k) {
+    for (std::size_t j = k; j < k + 5; ++j) {
+      if (j >= n || !steady(j)) return false;
+    }
+    return true;
+  };
+  std::size_t a = first;
+  while (a + 5 < n && !five(a)) ++a;
+  if (a + 5 >= n) a = first;
+  std::size_t b = n - 1;
+  while (b > a + 5 && !five(b - 4)) --b;
+  if (b <= a + 5) b = n - 1;
+  if (reading.facts.spray_start_s && b > a + 20) a += std::max<std::size_t>(2, (b - a) / 20);
+  return {kept.time_s[a], kept.time_s[b]};
+}
+
+SprayMeasurement MeasureSpray(const ClipReading& reading, const View& view, std::vector<TimeSpan> spans) {
+  return Measurer(reading, view, std::move(spans)).Measure();
+}
+
+}  // namespace conebook::vision

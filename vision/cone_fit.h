@@ -1,0 +1,63 @@
+// Half angles of one pressure point: robust straight lines through the visible boundary between the stations,
+// turned into angles in space, with a budget.
+//
+// In u: statistics (with correlation in time), threshold (0.20 against 0.40 of the reference level),
+// definition and compression (a floor), tilt (its mean one-sided effect is taken out), axis, camera distance,
+// lens. Not in u: gas entrainment that bends the spray itself; that is part of what is measured.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include <opencv2/core.hpp>
+
+#include <calib/cone_projection.h>
+#include <calib/quantity.h>
+
+#include "vision/boundary.h"
+#include "vision/clip_model.h"
+#include "vision/record_spool.h"
+#include "vision/view.h"
+
+namespace conebook::vision {
+
+struct ConeFitOptions {
+  double floor_deg = 0.05;  // definition; measured against long-time truth on rendered sprays
+  double floor_compressed_deg = 0.10;
+  int least_rows = 20;          // with an edge, per side, between the stations
+  double line_floor_px = 0.75;  // residuals below this never make a row odd
+};
+
+enum class NoAngle { kTooFewRows, kCutOff };
+
+struct ConeAngles {
+  calib::Quantity mean_deg, left_deg, right_deg, lean_deg, apparent_deg;
+  std::array<std::vector<cv::Point2f>, 2> boundary_px;  // upright
+  cv::Point2f line_px[2][2];                            // [side][near, far], upright
+  std::vector<double> frame_left_deg,
+      frame_right_deg;  // per given frame, as the image shows it; NaN never: see found
+  std::vector<char> frame_found;
+  double slope[2] = {0.0, 0.0}, at_exit_mm[2] = {0.0, 0.0};
+};
+
+using ConeFitResult = std::variant<ConeAngles, NoAngle>;
+
+// What the rig says about the camera, with what stands in for what it does not say.
+struct CameraSetup {
+  calib::ConeCamera camera;  // best values
+  const View* view = nullptr;
+  double image_width_px = 0.0;
+};
+CameraSetup MakeCamera(const View& view, const ClipModel& model);
+
+// Upright pixel of a boundary point of a read row.
+cv::Point2d UprightPx(const ClipModel& model, int row, int side, double out_px);
+
+ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
+                      const std::array<double, 2>& part, const CameraSetup& setup, double near_mm,
+                      double far_mm, const ConeFitOptions& options);
+
+}  // namespace conebook::vision

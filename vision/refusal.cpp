@@ -1,0 +1,138 @@
+#include "vision/refusal.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include <fmt/format.h>
+
+#include "vision/statistics.h"
+
+namespace conebook::vision {
+namespace {
+
+using calib::Flag;
+using calib::Severity;
+
+Flag ClipFlag(const char* code, Severity severity, std::string message, std::string advice) {
+  return {code, severity, std::nullopt, std::nullopt, std::move(message), std::move(advice)};
+}
+
+double MedianHead(const RecordSpool& spool, const std::vector<std::size_t>& frames,
+                  float FrameRecord::*member) {
+  std::vector<double> values;
+  for (const std::size_t f : frames) values.push_back(static_cast<double>(spool.Head(f).*member));
+  return values.empty() ? 0.0 : MedianInPlace(values);
+}
+
+// Width of the boundary itself: from 0.46 to 0.14 of the level, px, median over rows and some frames.
+std::optional<double> EdgeWidthPx(const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+  std::vector<double> widths;
+  std::vector<std::int16_t> edges;
+  const std::size_t step = std::max<std::size_t>(1, frames.size() / 20);
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadEdges(frames[k], 0, spool.Rows() / 2, edges);
+    for (std::size_t r = 0; r + kLadder <= edges.size(); r += kLadder) {
+      if (edges[r] == kNoEdge || edges[r + kLadder - 1] == kNoEdge) continue;
+      widths.push_back((edges[r] - edges[r + kLadder - 1]) / static_cast<double>(kEdgeUnitsPerPx));
+    }
+  }
+  if (widths.size() < 30) return std::nullopt;
+  return MedianInPlace(widths);
+}
+
+}  // namespace
+
+std::optional<double> BodyBlurPx(const ClipModel& model) {
+  if (model.background_from_spray && model.background.empty()) return std::nullopt;
+  const double d = model.exit_diameter_px;
+  const int y0 = std::max(0, static_cast<int>(model.exit_px.y - std::max(4.0 * d, 24.0)));
+  const int y1 = static_cast<int>(model.exit_px.y - std::max(0.5 * d, 4.0));
+  const int x0 = std::max(1, static_cast<int>(model.exit_px.x - std::max(8.0 * d, 60.0)));
+  const int x1 =
+      std::min(model.background.cols - 2, static_cast<int>(model.exit_px.x + std::max(8.0 * d, 60.0)));
+  std::vector<double> blurs;
+  float top = 0.0F;
+  for (int y = 0; y < model.background.rows; y += 8) {
+    for (int x = 0; x < model.background.cols; x += 8) top = std::max(top, model.background(y, x));
+  }
+  for (int y = y0; y < std::min(y1, model.background.rows); ++y) {
+    const float* b = model.background[y];
+    float low = 1e9F;
+    float high = -1e9F;
+    float steepest = 0.0F;
+    for (int x = x0; x <= x1; ++x) {
+      low = std::min(low, b[x]);
+      high = std::max(high, b[x]);
+      steepest = std::max(steepest, 0.5F * std::abs(b[x + 1] - b[x - 1]));
+    }
+    if (high - low < 0.15F * top || !(steepest > 0.0F)) continue;
+    blurs.push_back(static_cast<double>((high - low) / steepest));
+  }
+  if (blurs.size() < 6) return std::nullopt;
+  return MedianInPlace(blurs);
+}
+
+std::vector<Flag> CheckClip(const ClipModel& model, const RecordSpool& spool,
+                            const std::vector<std::size_t>& frames, const RefusalOptions& options) {
+  std::vector<Flag> flags;
+  if (frames.empty()) {
+    flags.push_back(ClipFlag("no_steady_spray", Severity::kReject, "no stretch of steady spray was found",
+                             "film at least a second of steady spray at each pressure"));
+    return flags;
+  }
+  std::size_t with_cone = 0;
+  for (const std::size_t f : frames) with_cone += spool.Head(f).width > 0.0F ? 1U : 0U;
+  const double cone_share = static_cast<double>(with_cone) / static_cast<double>(frames.size());
+  const double found = MedianHead(spool, frames, &FrameRecord::found_share);
+  if (cone_share < options.least_frames_with_cone || found < options.least_found) {
+    flags.push_back(ClipFlag(
+        "no_cone", Severity::kReject,
+        fmt::format(
+            "both sides of a cone were found in {:.0f} % of the frames, an edge on {:.0f} % of the rows",
+            100.0 * cone_share, 100.0 * found),
+        "check exit_px and axis_deg, light the spray evenly, and keep moving things out of the picture"));
+    return flags;
+  }
+  const double half_deg = 0.5 *
+                          (std::atan(model.axis_slope - model.guess[0].slope) +
+                           std::atan(model.guess[1].slope - model.axis_slope)) *
+                          180.0 / std::numbers::pi;
+  if (half_deg < options.least_half_angle_deg) {
+    flags.push_back(
+        ClipFlag("not_a_cone", Severity::kReject,
+                 fmt::format("the liquid opens by {:.1f} deg only: a jet, not a cone", half_deg),
+                 "check the element's inlets and the pressure; a swirl element opens with pressure"));
+  } else if (half_deg < options.doubt_half_angle_deg) {
+    flags.push_back(
+        ClipFlag("barely_open", Severity::kWarn,
+                 fmt::format("the half angle is {:.1f} deg: the cone has barely opened", half_deg),
+                 "raise the pressure, or check the inlets for blockage"));
+  }
+  const double clipped = MedianHead(spool, frames, &FrameRecord::clipped_share);
+  if (clipped > options.most_clipped) {
+    flags.push_back(ClipFlag("overexposed", Severity::kReject,
+                             fmt::format("{:.0f} % of the spray's rim is at full scale", 100.0 * clipped),
+                             "shorten the exposure or dim the light until the rim shows no clipped pixels"));
+  } else if (clipped > options.doubt_clipped) {
+    flags.push_back(ClipFlag("overexposed_in_part", Severity::kWarn,
+                             fmt::format("{:.0f} % of the spray's rim is at full scale", 100.0 * clipped),
+                             "shorten the exposure or dim the light"));
+  }
+  const std::optional<double> body = BodyBlurPx(model);
+  const std::optional<double> edge = EdgeWidthPx(spool, frames);
+  if (body && edge && *body > options.most_blur_px && *edge > 3.0) {
+    flags.push_back(
+        ClipFlag("defocused", Severity::kReject,
+                 fmt::format("edges of the nozzle body are {:.0f} px wide, those of the spray {:.1f} px",
+                             *body, *edge),
+                 "focus on the nozzle's exit and lock the focus before the valve opens"));
+  } else if (body && edge && *body > options.doubt_blur_px && *edge > 2.0) {
+    flags.push_back(ClipFlag("soft_focus", Severity::kWarn,
+                             fmt::format("edges of the nozzle body are {:.0f} px wide", *body),
+                             "focus on the nozzle's exit and lock the focus before the valve opens"));
+  }
+  return flags;
+}
+
+}  // namespace conebook::vision
