@@ -1,0 +1,164 @@
+#include "src/sync.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/core.h>
+
+#include <calib/error.h>
+
+namespace conebook::src {
+namespace {
+
+using calib::Flag;
+using calib::Severity;
+
+constexpr double kSettleMargin_s = 0.05;  // for the spray to follow the pressure
+constexpr double kShortestWindow_s = 0.15;
+constexpr double kMeterLag_s = 0.15;  // a meter's answer to a valve, of which nothing better is known
+constexpr double kOffShare = 0.2;     // "at zero" before a rise: below this share of the step
+
+calib::Quantity Offset(double value_s, std::vector<calib::Contribution> budget) {
+  return calib::Combine(value_s, std::move(budget));
+}
+
+void RequireOverlap(const StandLog& log, const vision::ClipFacts& clip, double offset_s, double u_s) {
+  const double begin_s = offset_s, end_s = offset_s + clip.duration_s;
+  const double slack_s = 2.0 * u_s;
+  if (end_s + slack_s >= log.time_s.front() && begin_s - slack_s <= log.time_s.back()) return;
+  throw calib::InputError(
+      fmt::format("{}: the log does not overlap the video: it runs from {:.3f} to {:.3f} s, the video from "
+                  "{:.3f} to {:.3f} s of log "
+                  "time; check [sync] log_minus_video_s in the rig, and that log and clip belong together",
+                  log.path, log.time_s.front(), log.time_s.back(), begin_s, end_s));
+}
+
+}  // namespace
+
+std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& pressure_bar,
+                               const std::vector<SteadyStretch>& stretches, PressureTap tap) {
+  if (stretches.empty()) return std::nullopt;
+  // Upstream of the valve the pressure does not rise when the spray starts: then only the flow shows it.
+  const bool by_flow = tap == PressureTap::kTank && !log.flow.empty();
+  const std::vector<double>& signal = by_flow ? log.flow : pressure_bar;
+  const auto mean_of = [&](const SteadyStretch& stretch) {
+    double sum = 0.0;
+    for (std::size_t i = stretch.first; i <= stretch.last; ++i) sum += signal[i];
+    return sum / static_cast<double>(stretch.last - stretch.first + 1);
+  };
+  std::optional<Onset> onset;
+  int rises = 0;
+  std::size_t from = 0;
+  for (const SteadyStretch& stretch : stretches) {
+    const double level = mean_of(stretch);
+    // The last row at zero before this stretch, after the stretch before it.
+    std::optional<std::size_t> off;
+    for (std::size_t i = from; i < stretch.first; ++i) {
+      if (signal[i] < kOffShare * level) off = i;
+    }
+    from = stretch.last;
+    if (!off) continue;
+    ++rises;
+    if (onset) continue;
+    const auto crossing_s = [&](double share) {
+      std::size_t i = *off;
+      while (i < stretch.last && signal[i] < share * level) ++i;
+      const std::size_t before = i > 0 ? i - 1 : i;
+      const double rise = signal[i] - signal[before];
+      const double part = rise > 0.0 ? std::clamp((share * level - signal[before]) / rise, 0.0, 1.0) : 1.0;
+      return log.time_s[before] + part * (log.time_s[i] - log.time_s[before]);
+    };
+    onset.emplace();
+    onset->t_s = crossing_s(0.5);
+    // 20 to 80 % of the step: liquid reaches the exit somewhere within the rise.
+    const double rise_s = std::max(0.0, crossing_s(0.8) - crossing_s(kOffShare));
+    const double interval_s = log.MedianInterval_s();
+    const double meter_s = by_flow ? kMeterLag_s : 0.0;
+    if (by_flow) onset->t_s -= 0.5 * kMeterLag_s;
+    onset->u_s = std::sqrt((interval_s * interval_s + rise_s * rise_s + meter_s * meter_s) / 12.0);
+  }
+  if (onset) onset->rises = rises;
+  return onset;
+}
+
+SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<double>& pressure_bar,
+                         const std::vector<SteadyStretch>& stretches, const vision::ClipFacts& clip,
+                         const vision::TimeSpan& steady_spray) {
+  SyncResult result;
+  Sync& sync = result.sync;
+  const auto flag = [&](const char* code, Severity severity, std::string message, const char* advice) {
+    result.flags.push_back({code, severity, std::nullopt, std::string("sync"), std::move(message), advice});
+  };
+  if (rig.log_minus_video_s) {
+    const calib::Stated& stated = *rig.log_minus_video_s;
+    const std::string source = stated.u_assumed ? fmt::format("stated offset (assumed {:g} s)", stated.u)
+                                                : std::string("stated offset");
+    sync.log_minus_video_s = Offset(stated.value, {{source, stated.u, calib::Shared::kClip}});
+    sync.method = "given";
+    RequireOverlap(log, clip, stated.value, stated.u);
+    return result;
+  }
+  const auto onset = FindOnset(log, pressure_bar, stretches, rig.stand.tap);
+  if (onset && clip.spray_start_s) {
+    sync.log_minus_video_s = Offset(onset->t_s - *clip.spray_start_s,
+                                    {{"rise in the log", onset->u_s, calib::Shared::kClip},
+                                     {"first spray frame", clip.u_spray_start_s, calib::Shared::kClip}});
+    sync.method = "onset";
+    if (onset->rises > 1) {
+      flag("sync_ambiguous", Severity::kWarn,
+           fmt::format("the log rises from zero {} times; the clip was tied to the first rise, at {:.2f} s",
+                       onset->rises, onset->t_s),
+           "state [sync] log_minus_video_s, or give each clip its own log");
+    }
+    RequireOverlap(log, clip, sync.log_minus_video_s.value, sync.log_minus_video_s.u);
+    return result;
+  }
+  sync.method = "assumed";
+  const char* const why = clip.spray_start_s ? "the log does not show the pressure leaving zero"
+                                             : "the clip shows spray from its first frame on";
+  const char* const advice = "state [sync] log_minus_video_s, or film and log from before the valve opens";
+  const double log_span_s = log.time_s.back() - log.time_s.front();
+  if (stretches.size() == 1) {
+    // One pressure: whatever the offset, the steady spray is that point. Middle on middle.
+    const SteadyStretch& only = stretches.front();
+    const double offset_s = 0.5 * (only.t0_s + only.t1_s) - 0.5 * (steady_spray.t0_s + steady_spray.t1_s);
+    const double play_s = std::abs((only.t1_s - only.t0_s) - (steady_spray.t1_s - steady_spray.t0_s));
+    sync.log_minus_video_s =
+        Offset(offset_s, {{"play between clip and log", play_s / std::sqrt(12.0), calib::Shared::kClip}});
+    flag("sync_assumed", Severity::kWarn,
+         fmt::format("{}; the log holds one steady pressure, and the spray was taken to be at it", why),
+         advice);
+    return result;
+  }
+  // Recorded together, started together: believable only when both last about as long.
+  const double longer_s = std::max(log_span_s, clip.duration_s);
+  if (!(std::abs(log_span_s - clip.duration_s) <= 0.1 * longer_s)) {
+    throw calib::InputError(
+        fmt::format("{}: log and video cannot be tied: {}, and they differ in length ({:.2f} s and {:.2f} "
+                    "s), so that they cannot be "
+                    "taken to start together; {}",
+                    log.path, why, log_span_s, clip.duration_s, advice));
+  }
+  const double u_s =
+      std::max(std::abs(log_span_s - clip.duration_s), log.MedianInterval_s()) / std::sqrt(12.0);
+  sync.log_minus_video_s =
+      Offset(log.time_s.front(), {{"log and clip start together (assumed)", u_s, calib::Shared::kClip}});
+  flag("sync_assumed", Severity::kWarn,
+       fmt::format("{}; log and clip were taken to start together, as they last about as long", why), advice);
+  return result;
+}
+
+std::optional<vision::TimeSpan> VideoWindow(const SteadyStretch& stretch, const Sync& sync,
+                                            const vision::ClipFacts& clip) {
+  const double offset_s = sync.log_minus_video_s.value;
+  const double earliest_s = clip.spray_start_s.value_or(0.0);
+  const double lo_s = std::max(stretch.t0_s - offset_s, earliest_s);
+  const double hi_s = std::min(stretch.t1_s - offset_s, clip.duration_s);
+  const double span_s = hi_s - lo_s;
+  if (!(span_s >= kShortestWindow_s)) return std::nullopt;
+  // Drawn in, but never to nothing: the middle of a stretch is the best bet however loose the tie.
+  const double margin_s = std::min(2.0 * sync.log_minus_video_s.u + kSettleMargin_s, span_s / 3.0);
+  return vision::TimeSpan{lo_s + margin_s, hi_s - margin_s};
+}
+
+}  // namespace conebook::src

@@ -1,0 +1,44 @@
+// Ties video time to log time: video time + log_minus_video = log time. Stated in the rig; else the first
+// spray frame is the log's pressure rise; else an assumption that is flagged.
+#pragma once
+
+#include <optional>
+#include <vector>
+
+#include <calib/flag.h>
+#include <vision/spray_measurement.h>
+
+#include "src/pressure_points.h"
+#include "src/rig.h"
+#include "src/run.h"
+#include "src/stand_log.h"
+
+namespace conebook::src {
+
+// The moment at which pressure (or flow) leaves zero: half of the first step, between rows.
+struct Onset {
+  double t_s = 0.0;
+  double u_s = 0.0;  // log interval and rise time
+  int rises = 0;     // how often the log rises from zero to a steady stretch
+};
+
+// Nothing when the log does not start at zero, or holds no steady stretch.
+std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& pressure_bar,
+                               const std::vector<SteadyStretch>& stretches, PressureTap tap);
+
+struct SyncResult {
+  Sync sync;
+  std::vector<calib::Flag> flags;
+};
+
+// Throws calib::InputError when log and video do not overlap, or cannot be tied.
+SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<double>& pressure_bar,
+                         const std::vector<SteadyStretch>& stretches, const vision::ClipFacts& clip,
+                         const vision::TimeSpan& steady_spray);
+
+// The part of the clip that a stretch covers, drawn in at both ends by what is not known about the tie and by
+// a margin for the spray to settle. Nothing when too little is left.
+std::optional<vision::TimeSpan> VideoWindow(const SteadyStretch& stretch, const Sync& sync,
+                                            const vision::ClipFacts& clip);
+
+}  // namespace conebook::src

@@ -1,0 +1,151 @@
+// Tying video time to log time.
+#include <catch2/catch.hpp>
+
+#include <calib/error.h>
+#include <src/sync.h>
+
+#include "simulated_log.h"
+
+using namespace conebook;
+using Catch::Matchers::Contains;
+
+namespace {
+
+struct Scene {
+  tests::SimulatedLog truth;
+  src::StandLog log;
+  std::vector<src::SteadyStretch> stretches;
+  src::Rig rig;
+  vision::ClipFacts clip;
+  vision::TimeSpan steady;
+
+  explicit Scene(const tests::LogPlan& plan) : truth(Simulate(plan)) {
+    log.path = "LOG.csv";
+    log.time_s = truth.time_s;
+    log.pressure_bar = truth.pressure_bar;
+    log.flow = truth.flow;
+    log.flow_kind = src::FlowKind::kMassKgS;
+    stretches = src::FindSteadyStretches(log.time_s, log.pressure_bar, log.flow);
+    clip.duration_s = 4.0;
+    clip.spray_start_s = 0.5;
+    clip.u_spray_start_s = 0.005;
+    steady = {0.6, 4.0};
+  }
+  src::SyncResult Tie() const { return TieLogToVideo(rig, log, log.pressure_bar, stretches, clip, steady); }
+};
+
+tests::LogPlan TwoPoints() {
+  tests::LogPlan plan;
+  plan.level_bar = {3.0, 5.0};
+  plan.duration_s = {2.0, 2.0};
+  return plan;
+}
+
+bool Warned(const src::SyncResult& result, const std::string& code) {
+  for (const calib::Flag& flag : result.flags) {
+    if (flag.code == code) return flag.severity == calib::Severity::kWarn;
+  }
+  return false;
+}
+
+}  // namespace
+
+TEST_CASE("the first spray frame is tied to the log's pressure rise, within the stated u", "[src][sync]") {
+  int covered = 0;
+  constexpr int kSeeds = 60;
+  for (unsigned seed = 1; seed <= kSeeds; ++seed) {
+    tests::LogPlan plan = TwoPoints();
+    plan.seed = seed;
+    plan.rate_hz = 10.0 + 3.0 * seed;
+    const Scene scene(plan);
+    const auto result = scene.Tie();
+    CHECK(result.sync.method == "onset");
+    CHECK(result.flags.empty());
+    const auto& offset = result.sync.log_minus_video_s;
+    const double truth_s = scene.truth.points[0].t0_s - 0.5;
+    CAPTURE(seed, offset.value, truth_s, offset.u);
+    CHECK(std::abs(offset.value - truth_s) < 0.5 / plan.rate_hz + plan.rise_s);
+    covered += std::abs(offset.value - truth_s) <= 2.0 * offset.u + 0.7 * plan.rise_s ? 1 : 0;
+  }
+  CHECK(covered >= kSeeds * 95 / 100);
+}
+
+TEST_CASE("a stated offset is taken as it is, whatever the footage shows", "[src][sync]") {
+  Scene scene(TwoPoints());
+  scene.rig.log_minus_video_s = calib::Stated{0.75, 0.01, false, false};
+  const auto result = scene.Tie();
+  CHECK(result.sync.method == "given");
+  CHECK(result.sync.log_minus_video_s.value == 0.75);
+  CHECK(result.sync.log_minus_video_s.u == 0.01);
+}
+
+TEST_CASE("a log that does not overlap the video is refused", "[src][sync]") {
+  Scene scene(TwoPoints());
+  scene.rig.log_minus_video_s = calib::Stated{100.0, 0.01, false, false};
+  CHECK_THROWS_WITH(scene.Tie(), Contains("LOG.csv: the log does not overlap the video"));
+  scene.rig.log_minus_video_s = calib::Stated{-50.0, 0.01, false, false};
+  CHECK_THROWS_AS(scene.Tie(), calib::InputError);
+}
+
+TEST_CASE("spray from the first frame on and one steady pressure: the spray is at that pressure",
+          "[src][sync]") {
+  tests::LogPlan plan = TwoPoints();
+  plan.level_bar = {3.0};
+  plan.duration_s = {6.0};
+  Scene scene(plan);
+  scene.clip.spray_start_s.reset();
+  scene.steady = {0.0, 4.0};
+  const auto result = scene.Tie();
+  CHECK(result.sync.method == "assumed");
+  CHECK(Warned(result, "sync_assumed"));
+  CHECK(VideoWindow(scene.stretches[0], result.sync, scene.clip).has_value());
+}
+
+TEST_CASE("spray from the first frame on and several pressures: only equal lengths are believed",
+          "[src][sync]") {
+  Scene scene(TwoPoints());
+  scene.clip.spray_start_s.reset();
+  CHECK_THROWS_WITH(scene.Tie(), Contains("cannot be tied") && Contains("log_minus_video_s"));
+  scene.clip.duration_s = scene.log.time_s.back();
+  const auto result = scene.Tie();
+  CHECK(Warned(result, "sync_assumed"));
+  CHECK(result.sync.log_minus_video_s.value == Approx(0.0).margin(1e-12));
+}
+
+TEST_CASE("several rises from zero make the tie ambiguous, and that is said", "[src][sync]") {
+  tests::LogPlan plan = TwoPoints();
+  plan.off_between = true;
+  CHECK(Warned(Scene(plan).Tie(), "sync_ambiguous"));
+}
+
+TEST_CASE("upstream of the valve the flow, not the pressure, shows the start", "[src][sync]") {
+  Scene scene(TwoPoints());
+  for (double& p : scene.log.pressure_bar) p = 5.0;
+  scene.stretches = src::FindSteadyStretches(scene.log.time_s, scene.log.pressure_bar, scene.log.flow);
+  scene.rig.stand.tap = src::PressureTap::kTank;
+  const auto onset = FindOnset(scene.log, scene.log.pressure_bar, scene.stretches, scene.rig.stand.tap);
+  REQUIRE(onset);
+  CHECK(onset->t_s == Approx(scene.truth.points[0].t0_s).margin(0.15));
+}
+
+TEST_CASE("a point's frames keep clear of both ends by what is not known about the tie", "[src][sync]") {
+  src::SteadyStretch stretch;
+  stretch.t0_s = 10.0;
+  stretch.t1_s = 12.0;
+  src::Sync sync;
+  sync.log_minus_video_s = calib::Combine(9.0, {{"tie", 0.05, calib::Shared::kClip}});
+  vision::ClipFacts clip;
+  clip.duration_s = 10.0;
+  clip.spray_start_s = 0.2;
+  auto window = VideoWindow(stretch, sync, clip);
+  REQUIRE(window);
+  CHECK(window->t0_s == Approx(1.0 + 0.1 + 0.05));
+  CHECK(window->t1_s == Approx(3.0 - 0.1 - 0.05));
+  // A loose tie leaves the middle third; a stretch outside the clip leaves nothing.
+  sync.log_minus_video_s = calib::Combine(9.0, {{"tie", 2.0, calib::Shared::kClip}});
+  window = VideoWindow(stretch, sync, clip);
+  REQUIRE(window);
+  CHECK(window->t1_s - window->t0_s == Approx(2.0 / 3.0));
+  sync.log_minus_video_s = calib::Combine(-9.0, {{"tie", 0.05, calib::Shared::kClip}});
+  CHECK_FALSE(VideoWindow(stretch, sync, clip));
+}
