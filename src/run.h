@@ -1,5 +1,5 @@
-// One run: everything a result file, a page or an archive says about one clip (or one log). Plain data; filled by
-// src/measure.cpp, written by src/result_json.cpp, shown by src/report.
+// One run: everything a result file, a page or an archive says about one clip (or one log). Plain data;
+// filled by src/measure.cpp, written by src/result_json.cpp, shown by src/report.
 #pragma once
 
 #include <cstdint>
@@ -43,7 +43,7 @@ struct Point {
 struct FlowLaw {
   std::optional<calib::Quantity> flow_area_mm2;  // through-origin fit of flow against root of pressure drop
   std::optional<calib::Quantity> cd;
-  std::optional<calib::Quantity> exponent;       // of a free power fit; needs three points or more
+  std::optional<calib::Quantity> exponent;  // of a free power fit; needs three points or more
 };
 
 struct Sync {

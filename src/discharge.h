@@ -1,0 +1,63 @@
+// From a point's pressure and flow readings to pressure drop, mass flow, flow area and discharge coefficient,
+// and from all points to the element's flow law.
+//   pressure drop = gauge pressure + density * g * height of the tap above the exit
+//   flow area     = mass flow / sqrt(2 * density * pressure drop);   Cd = flow area / reference area
+//   flow law      = through-origin least squares of mass flow against sqrt(2 * density * pressure drop)
+// Uncertainty: statistics (independent from point to point), sensor, meter, tap height, ambient, density and
+// area (shared by all points, so that they do not average down in the flow law). Not in u: loss between tap
+// and element.
+#pragma once
+
+#include <limits>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <calib/flag.h>
+#include <calib/quantity.h>
+
+#include "src/flow_average.h"
+#include "src/pressure_points.h"
+#include "src/rig.h"
+#include "src/run.h"
+#include "src/stand_log.h"
+
+namespace conebook::src {
+
+// What was read at one point, before any physics.
+struct PointReading {
+  double pressure_bar = 0.0;  // as read: gauge or absolute
+  double u_pressure_statistics_bar = 0.0;
+  double pressure_dof = std::numeric_limits<double>::infinity();
+  std::optional<double> u_pressure_bar;  // stated for this reading; instead of the sensor's
+  FlowKind flow_kind = FlowKind::kNone;
+  double flow = 0.0;  // unit by flow_kind
+  double u_flow_statistics = 0.0;
+  double flow_dof = std::numeric_limits<double>::infinity();
+  std::optional<double> u_flow_share;  // stated for this reading; instead of the meter's
+  std::optional<double> temperature_c;
+};
+
+struct PointDischarge {
+  std::optional<calib::Quantity> pressure_bar, flow_kg_s, flow_area_mm2;
+  std::optional<Cd> cd;
+  double temperature_c = 0.0;
+};
+
+struct Discharge {
+  std::vector<PointDischarge> points;
+  std::optional<FlowLaw> law;
+  std::vector<calib::Flag> flags;
+};
+
+// Readings at absolute pressure; ambient as stated, or the standard atmosphere with an assumed u.
+bool ReadsAbsolute(const Rig& rig);
+double AmbientBar(const Rig& rig);  // 0 for gauge readings
+
+std::vector<PointReading> ReadingsFromLog(const StandLog& log, const std::vector<SteadyStretch>& stretches,
+                                          const FlowSettling& flow);
+
+// Throws calib::InputError: unknown liquid, pulses without a K-factor, an area kind without its geometry.
+Discharge ComputeDischarge(const Rig& rig, const std::vector<PointReading>& readings);
+
+}  // namespace conebook::src

@@ -1,0 +1,68 @@
+#include "src/liquid_state.h"
+
+#include <cmath>
+
+#include <fmt/core.h>
+
+#include <calib/error.h>
+#include <calib/liquid.h>
+
+namespace conebook::src {
+namespace {
+
+using calib::Shared;
+
+constexpr calib::Stated kRoomTemperatureC{20.0, 5.0, true, true};  // where neither rig nor log says
+constexpr double kLoggedTemperatureU_c = 1.0;
+
+calib::LiquidKind KindOf(const Rig& rig) {
+  if (!rig.stand.liquid) return calib::LiquidKind::kWater;
+  if (const auto kind = calib::LiquidFromName(*rig.stand.liquid)) return *kind;
+  throw calib::InputError(
+      fmt::format("{}: [stand] liquid \"{}\" is not known (water, ethanol, isopropanol, kerosene are); "
+                  "state its density_kg_m3",
+                  rig.path, *rig.stand.liquid));
+}
+
+}  // namespace
+
+LiquidState LiquidAt(const Rig& rig, std::optional<double> logged_temperature_c, double pressure_pa) {
+  calib::Stated temperature = rig.stand.temperature_c.value_or(kRoomTemperatureC);
+  if (logged_temperature_c) {
+    temperature.value = *logged_temperature_c;
+    if (!rig.stand.temperature_c || temperature.u_assumed) temperature.u = kLoggedTemperatureU_c;
+    temperature.value_assumed = false;
+  }
+  LiquidState state;
+  state.temperature_c = temperature.value;
+  if (const auto& stated = rig.stand.density_kg_m3) {
+    const char* const source = stated->u_assumed ? "density (assumed 0.2 %)" : "density";
+    state.density_kg_m3 = calib::Combine(stated->value, {{source, stated->u, Shared::kDay}});
+    return state;
+  }
+  const calib::LiquidProperty density = calib::DensityKgM3(KindOf(rig), temperature.value, pressure_pa);
+  const std::string source = temperature.u_assumed
+                                 ? fmt::format("temperature (assumed {:g} C)", temperature.u)
+                                 : std::string("temperature");
+  state.density_kg_m3 =
+      calib::Combine(density.value, {{source, std::abs(density.per_kelvin) * temperature.u, Shared::kDay},
+                                     {"density of the liquid", density.u_formula, Shared::kDay}});
+  return state;
+}
+
+std::vector<calib::Flag> LiquidFlags(const Rig& rig, bool temperature_logged) {
+  std::vector<calib::Flag> flags;
+  if (rig.stand.density_kg_m3) return flags;
+  const auto say = [&](const char* code, const char* message, const char* advice) {
+    flags.push_back({code, calib::Severity::kInfo, std::nullopt, std::nullopt, message, advice});
+  };
+  if (!rig.stand.liquid)
+    say("liquid_assumed", "no liquid is stated; it was taken to be water", "state [stand] liquid");
+  if (!temperature_logged && !rig.stand.temperature_c) {
+    say("temperature_assumed", "neither rig nor log gives a temperature; 20 C was assumed, u 5 C",
+        "state [stand] temperature_c, or log it");
+  }
+  return flags;
+}
+
+}  // namespace conebook::src

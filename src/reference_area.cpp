@@ -1,0 +1,82 @@
+#include "src/reference_area.h"
+
+#include <cmath>
+#include <numbers>
+#include <optional>
+
+#include <fmt/core.h>
+
+#include <calib/error.h>
+
+namespace conebook::src {
+namespace {
+
+using calib::Contribution;
+using calib::Shared;
+
+constexpr double kAssumedShare = 0.01;
+constexpr double kAlike = 0.02;  // a stated area this close to a known one is that one
+
+calib::Quantity CircleArea(const calib::Stated& diameter_mm, int count, const char* what) {
+  const double area = count * std::numbers::pi / 4.0 * diameter_mm.value * diameter_mm.value;
+  const double u =
+      diameter_mm.u_assumed ? kAssumedShare * area : 2.0 * area * diameter_mm.u / diameter_mm.value;
+  const std::string source =
+      diameter_mm.u_assumed ? fmt::format("{} area (assumed 1 %)", what) : fmt::format("{} diameter", what);
+  return calib::Combine(area, {{source, u, Shared::kRig}});
+}
+
+}  // namespace
+
+ReferenceArea FindReferenceArea(const Rig& rig) {
+  const StandSetup& stand = rig.stand;
+  const calib::Quantity exit = CircleArea(rig.view.exit_diameter_mm, 1, "exit");
+  std::optional<calib::Quantity> inlets;
+  if (rig.geometry.inlet_count && rig.geometry.inlet_diameter_mm) {
+    inlets = CircleArea(*rig.geometry.inlet_diameter_mm, *rig.geometry.inlet_count, "inlet");
+  }
+  ReferenceArea result;
+  const auto say = [&](std::string message) {
+    result.flags.push_back({"reference_area", calib::Severity::kInfo, std::nullopt, std::string("cd"),
+                            std::move(message), "state [stand] reference_area_mm2 and area_kind"});
+  };
+  if (stand.reference_area_mm2) {
+    const calib::Stated& stated = *stand.reference_area_mm2;
+    result.area_mm2 = calib::Combine(
+        stated.value,
+        {{stated.u_assumed ? "reference area (assumed 1 %)" : "reference area", stated.u, Shared::kRig}});
+    if (stand.area_kind) {
+      result.kind = *stand.area_kind;
+      return result;
+    }
+    const auto alike = [&](const calib::Quantity& known) {
+      return std::abs(known.value - stated.value) <= kAlike * stated.value;
+    };
+    result.kind = alike(exit) ? "exit" : inlets && alike(*inlets) ? "inlets" : "user";
+    say(fmt::format("[stand] area_kind is not stated; {:.4g} mm2 was taken as \"{}\"", stated.value,
+                    result.kind));
+    return result;
+  }
+  const std::string kind = stand.area_kind.value_or("exit");
+  if (kind == "user") {
+    throw calib::InputError(rig.path + ": [stand] area_kind = \"user\" needs reference_area_mm2");
+  }
+  if (kind == "inlets") {
+    if (!inlets) {
+      throw calib::InputError(rig.path +
+                              ": [stand] area_kind = \"inlets\" needs reference_area_mm2, or [element] "
+                              "inlet_count and inlet_diameter_mm");
+    }
+    result.kind = "inlets";
+    result.area_mm2 = *inlets;
+    return result;
+  }
+  result.kind = "exit";
+  result.area_mm2 = exit;
+  if (!stand.area_kind) {
+    say(fmt::format("no reference area is stated; Cd is on the exit area, {:.4g} mm2", exit.value));
+  }
+  return result;
+}
+
+}  // namespace conebook::src
