@@ -1,11 +1,13 @@
 // What ReadClip keeps for MeasureSpray.
 #pragma once
 
+#include <optional>
 #include <vector>
 
 #include "vision/clip_model.h"
 #include "vision/record_spool.h"
 #include "vision/spray_measurement.h"
+#include "vision/still.h"
 
 namespace conebook::vision {
 
@@ -13,6 +15,7 @@ struct ClipReading::Kept {
   std::string path;
   ClipModel model;
   RecordSpool spool;
+  std::optional<StillKeeper> stills;
   std::vector<double> time_s;  // capture time of each frame
   double frame_interval_s = 0.0;
 };

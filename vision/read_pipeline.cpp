@@ -100,7 +100,7 @@ class Ring {
 }  // namespace
 
 DecodeOutcome ReadAllFrames(const std::string& path, const View& view, const ClipModel& model,
-                            const ReadOptions& options, RecordSpool& spool) {
+                            const ReadOptions& options, RecordSpool& spool, StillKeeper& stills) {
   const int threads = ThreadsOf(options);
   FootageOptions footage_options;
   footage_options.threads = threads;
@@ -117,6 +117,7 @@ DecodeOutcome ReadAllFrames(const std::string& path, const View& view, const Cli
     while (footage->Next(frame)) {
       if (options.should_stop && options.should_stop()) throw Interrupted{};
       ++outcome.frames;
+      stills.Offer(frame);
       if (!ring.Put(frame)) break;
       if (options.on_progress && declared > 0.0) {
         options.on_progress(std::min(1.0, static_cast<double>(outcome.frames) / declared));

@@ -8,6 +8,7 @@
 #include "vision/clip_model.h"
 #include "vision/record_spool.h"
 #include "vision/spray_measurement.h"
+#include "vision/still.h"
 
 namespace conebook::vision {
 
@@ -16,9 +17,9 @@ struct DecodeOutcome {
   int errors = 0;
 };
 
-// Throws calib::InputError, Interrupted.
+// Some frames, evenly over the clip, are kept as pictures in `stills`. Throws calib::InputError, Interrupted.
 DecodeOutcome ReadAllFrames(const std::string& path, const View& view, const ClipModel& model,
-                            const ReadOptions& options, RecordSpool& spool);
+                            const ReadOptions& options, RecordSpool& spool, StillKeeper& stills);
 
 // Decodes without reading: counts and stamps of a clip that is not measured.
 DecodeOutcome CountFrames(const std::string& path, const View& view, const ReadOptions& options,

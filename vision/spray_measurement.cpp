@@ -12,6 +12,7 @@
 #include "vision/read_frame.h"
 #include "vision/read_pipeline.h"
 #include "vision/refusal.h"
+#include "vision/sheet_fit.h"
 #include "vision/stations.h"
 #include "vision/statistics.h"
 #include "vision/still.h"
@@ -117,6 +118,7 @@ class Measurer {
     Reference();
     for (std::size_t p = 0; p < points_.size(); ++p) Angles(p);
     for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
+    MissingPictures();
     return std::move(result_);
   }
 
@@ -170,7 +172,13 @@ class Measurer {
     const BreakupResult result =
         ReadBreakup(kept_.spool, points_[p], distance, std::max(1.0 * d, 0.5), BreakupOptions{});
     if (result.reading) {
-      readings_.push_back(*result.reading);
+      const std::pair<const char*, std::optional<double>> family[] = {
+          {"rise", result.reading->rise}, {"onset", result.reading->onset}, {"peak", result.reading->peak}};
+      for (const auto& [name, value] : family) {
+        if (value) point.breakup_readings.emplace_back(name, *value);
+      }
+      sheet_end_mm_.resize(points_.size(), 0.0);
+      sheet_end_mm_[p] = result.reading->length;
       shortest_mm_ = std::min(shortest_mm_.value_or(1e9), result.reading->length);
       const auto& ray_length = result.reading->ray_length;
       for (int ray = 0; ray < kRays; ++ray) {
@@ -193,6 +201,8 @@ class Measurer {
       }
     } else if (result.none.lower_bound && result_.has_scale) {
       point.breakup_lower_bound_mm = *result.none.lower_bound;
+      sheet_end_mm_.resize(points_.size(), 0.0);
+      sheet_end_mm_[p] = *result.none.lower_bound;
       lower_mm_ = std::min(lower_mm_.value_or(1e9), *result.none.lower_bound);
       AddFlag(p, "breakup_beyond_view", Severity::kInfo, "breakup_mm",
               fmt::format("{}; the sheet is continuous to at least {:.1f} mm", result.none.reason,
@@ -263,6 +273,7 @@ class Measurer {
       point.line_left[end] = angles.line_px[0][end];
       point.line_right[end] = angles.line_px[1][end];
     }
+    Sheet(p, angles);
     const std::size_t n = points_[p].size();
     const std::size_t step = std::max<std::size_t>(1, (n + 1999) / 2000);
     for (std::size_t k = 0; k < n; k += step) {
@@ -276,6 +287,38 @@ class Measurer {
       }
       point.series.push_back(frame);
     }
+  }
+
+  void Sheet(std::size_t p, const ConeAngles& angles) {
+    SprayPoint& point = result_.points[p];
+    const std::optional<double> end =
+        p < sheet_end_mm_.size() && sheet_end_mm_[p] > 0.0 ? std::optional(sheet_end_mm_[p]) : std::nullopt;
+    std::optional<SheetAngles> sheet;
+    std::string why = "the end of the sheet is not known";
+    if (end && result_.far_mm > *end) {
+      why = "the stations reach beyond the end of the sheet";
+    } else if (end) {
+      sheet = FitSheet(kept_.model, kept_.spool, points_[p], part_, setup_, angles, result_.near_mm,
+                       result_.far_mm, *end, 0.5 * view_.exit_diameter_mm.value, SheetFitOptions{});
+      why = "too few rows show both edges from the exit to the end of the sheet";
+    }
+    if (!sheet) {
+      for (const char* quantity : {"sheet_half_angle_deg", "cone_half_angle_deg"}) {
+        AddFlag(p, "sheet_not_modelled", Severity::kInfo, quantity, why, "");
+      }
+      return;
+    }
+    // What perspective and tilt do to the visible boundary they do to the sheet.
+    const double plane_deg = 0.5 * (std::atan(-angles.slope[0]) + std::atan(angles.slope[1])) * 180.0 / CV_PI;
+    const double to_space = angles.mean_deg.value - plane_deg;
+    std::vector<Contribution> shared;
+    for (const Contribution& c : angles.mean_deg.budget) shared.push_back(c);
+    std::vector<Contribution> line = shared;
+    line.push_back({"sheet model", sheet->u_line_deg, Shared::kModel});
+    std::vector<Contribution> asymptote = shared;
+    asymptote.push_back({"sheet model", sheet->u_asymptote_deg, Shared::kModel});
+    point.sheet_half_angle_deg = calib::Combine(sheet->line_deg + to_space, std::move(line));
+    point.cone_half_angle_deg = calib::Combine(sheet->asymptote_deg + to_space, std::move(asymptote));
   }
 
   void Picture(std::size_t p) {
@@ -294,9 +337,18 @@ class Measurer {
       const cv::Point2d px = Apply(kept_.model.reading.upright_from_reading, {x, y});
       point.breakup_front.emplace_back(static_cast<float>(px.x), static_cast<float>(px.y));
     }
-    stills_.push_back(points_[p][points_[p].size() / 2]);
-    still_of_.push_back(p);
-    if (p + 1 < points_.size()) return;
+    const auto frame = [&](std::size_t k) { return kept_.spool.Head(points_[p][k]).index; };
+    const std::size_t middle = points_[p].size() / 2;
+    point.still = kept_.stills->Nearest(frame(0), frame(points_[p].size() - 1), frame(middle));
+    if (point.still.empty()) {
+      stills_.push_back(static_cast<std::size_t>(frame(middle)));
+      still_of_.push_back(p);
+    }
+  }
+
+  // A point too short to hold one of the kept pictures: its frame is decoded again.
+  void MissingPictures() {
+    if (stills_.empty()) return;
     const std::vector<cv::Mat> stills = TakeStills(kept_.path, view_, kept_.model.format, stills_);
     for (std::size_t k = 0; k < stills.size(); ++k) result_.points[still_of_[k]].still = stills[k];
   }
@@ -313,9 +365,9 @@ class Measurer {
   CameraSetup setup_;
   SprayMeasurement result_;
   std::vector<std::vector<std::size_t>> points_;
-  std::vector<BreakupReading> readings_;
   std::vector<std::vector<double>> frame_breakup_;
   std::vector<Front> front_;
+  std::vector<double> sheet_end_mm_;
   std::optional<double> shortest_mm_, lower_mm_;
   std::array<double, 2> part_{kBoundaryPart, kBoundaryPart};
   std::vector<std::size_t> stills_, still_of_;
@@ -351,7 +403,8 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
     outcome = CountFrames(path, view, options, stamps);
   } else {
     kept.spool = RecordSpool(kept.model.rows, (kept.model.rows + kRayRowStep - 1) / kRayRowStep);
-    outcome = ReadAllFrames(path, view, kept.model, options, kept.spool);
+    kept.stills.emplace(format);
+    outcome = ReadAllFrames(path, view, kept.model, options, kept.spool, *kept.stills);
     for (std::size_t k = 0; k < kept.spool.Frames(); ++k) stamps.push_back(kept.spool.Head(k).stamp_s);
   }
   const Clock clock = ClockOf(stamps, view, format.has_stamps, reading.flags);

@@ -109,14 +109,6 @@ void SetColumns(ClipModel& model, bool around_guess) {
   }
 }
 
-// Noise of the filtered signal: spread from frame to frame well outside the cone.
-float SampleNoise(const ClipModel& model, const std::vector<FrameRecord>& /*records*/,
-                  const std::vector<float>& outside) {
-  (void)model;
-  std::vector<double> values(outside.begin(), outside.end());
-  return static_cast<float>(RobustSpread(std::move(values)));
-}
-
 // Level and cone from a sample, starting low and wide. False: no connected cone could be followed.
 struct GuessOutcome {
   bool found = false;

@@ -1,0 +1,231 @@
+#include "vision/sheet_fit.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include <Eigen/Dense>
+
+#include "vision/statistics.h"
+
+namespace conebook::vision {
+namespace {
+
+constexpr double kDegPerRad = 180.0 / std::numbers::pi;
+
+struct Rows {
+  std::vector<double> z, h;  // mm
+  std::vector<double> fluctuation;
+};
+
+// c and b of the best fit for one a; b is not allowed below zero (waves only widen the envelope).
+HyperboloidFit FitForAngle(std::span<const double> z, std::span<const double> h, std::span<const double> g,
+                           double r0, double tan_a) {
+  double n = 0.0;
+  double sg = 0.0;
+  double sgg = 0.0;
+  double sy = 0.0;
+  double sgy = 0.0;
+  double syy = 0.0;
+  for (std::size_t i = 0; i < z.size(); ++i) {
+    const double y = h[i] - std::sqrt(r0 * r0 + z[i] * z[i] * tan_a * tan_a);
+    n += 1.0;
+    sg += g[i];
+    sgg += g[i] * g[i];
+    sy += y;
+    sgy += g[i] * y;
+    syy += y * y;
+  }
+  HyperboloidFit fit;
+  fit.tan_a = tan_a;
+  const double det = n * sgg - sg * sg;
+  fit.b = det > 1e-12 * n * sgg ? (n * sgy - sg * sy) / det : 0.0;
+  fit.b = std::max(0.0, fit.b);
+  fit.c = (sy - fit.b * sg) / n;
+  fit.residual = syy - 2.0 * fit.c * sy - 2.0 * fit.b * sgy + n * fit.c * fit.c + 2.0 * fit.b * fit.c * sg +
+                 fit.b * fit.b * sgg;
+  return fit;
+}
+
+}  // namespace
+
+std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::span<const double> h,
+                                             std::span<const double> growth, double r0) {
+  if (z.size() < 8 || z.size() != h.size() || z.size() != growth.size()) return std::nullopt;
+  // Golden section over the angle between 2 and 80 degrees; the residual has one minimum there.
+  const double golden = 0.5 * (std::sqrt(5.0) - 1.0);
+  double lo = 2.0 / kDegPerRad;
+  double hi = 80.0 / kDegPerRad;
+  double a = hi - golden * (hi - lo);
+  double b = lo + golden * (hi - lo);
+  HyperboloidFit fa = FitForAngle(z, h, growth, r0, std::tan(a));
+  HyperboloidFit fb = FitForAngle(z, h, growth, r0, std::tan(b));
+  for (int i = 0; i < 60; ++i) {
+    if (fa.residual < fb.residual) {
+      hi = b;
+      b = a;
+      fb = fa;
+      a = hi - golden * (hi - lo);
+      fa = FitForAngle(z, h, growth, r0, std::tan(a));
+    } else {
+      lo = a;
+      a = b;
+      fa = fb;
+      b = lo + golden * (hi - lo);
+      fb = FitForAngle(z, h, growth, r0, std::tan(b));
+    }
+  }
+  return fa.residual < fb.residual ? fa : fb;
+}
+
+namespace {
+
+// Half widths per row: quantile q of the outward position after each frame's own swing is taken out, both
+// sides averaged, and the robust spread in time.
+Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
+                 const std::array<double, 2>& part, const CameraSetup& setup, const ConeAngles& angles,
+                 double z0, double z1, double quantile, int most_frames) {
+  const calib::ConeProjection projection(setup.camera);
+  const std::size_t step = std::max<std::size_t>(
+      1, (frames.size() + static_cast<std::size_t>(most_frames) - 1) / static_cast<std::size_t>(most_frames));
+  std::array<double, 2> mean_tan{0.0, 0.0};
+  std::vector<std::array<double, 2>> swing(frames.size());
+  double count = 0.0;
+  for (std::size_t k = 0; k < frames.size(); ++k) {
+    if (!angles.frame_found[k]) continue;
+    swing[k] = {std::tan(angles.frame_left_deg[k] / kDegPerRad),
+                std::tan(angles.frame_right_deg[k] / kDegPerRad)};
+    for (std::size_t s = 0; s < 2; ++s) mean_tan[s] += swing[k][s];
+    count += 1.0;
+  }
+  for (double& m : mean_tan) m /= std::max(1.0, count);
+  Rows rows;
+  constexpr int kBlock = 32;
+  std::vector<std::int16_t> edges;
+  for (int row0 = 0; row0 < spool.Rows(); row0 += kBlock) {
+    const int row1 = std::min(row0 + kBlock, spool.Rows());
+    std::vector<std::array<std::vector<double>, 2>> values(static_cast<std::size_t>(row1 - row0));
+    double used = 0.0;
+    for (std::size_t k = 0; k < frames.size(); k += step) {
+      if (!angles.frame_found[k]) continue;
+      used += 1.0;
+      spool.ReadEdges(frames[k], row0, row1, edges);
+      for (int row = row0; row < row1; ++row) {
+        const double dy = model.Row(row) - model.exit_px.y;
+        for (std::size_t side = 0; side < 2; ++side) {
+          const std::int16_t* rungs = edges.data() + (static_cast<std::size_t>(row - row0) * 2 + side) *
+                                                         static_cast<std::size_t>(kLadder);
+          if (const auto edge = EdgeAtPart(rungs, part[side])) {
+            values[static_cast<std::size_t>(row - row0)][side].push_back(
+                *edge - dy * (swing[k][side] - mean_tan[side]));
+          }
+        }
+      }
+    }
+    for (int row = row0; row < row1; ++row) {
+      auto& v = values[static_cast<std::size_t>(row - row0)];
+      if (static_cast<double>(v[0].size()) < 0.5 * used || static_cast<double>(v[1].size()) < 0.5 * used ||
+          v[0].size() < 5 || v[1].size() < 5) {
+        continue;
+      }
+      double h = 0.0;
+      double z = 0.0;
+      double spread = 0.0;
+      for (int side = 0; side < 2; ++side) {
+        auto& w = v[static_cast<std::size_t>(side)];
+        spread += 0.5 * RobustSpread(w);
+        const double out = QuantileInPlace(w, quantile);
+        const cv::Point2d px = UprightPx(model, row, side, out);
+        const calib::AxisPlanePoint p = projection.MmFromPx({px.x, px.y});
+        h += 0.5 * std::abs(p.x_mm);
+        z += 0.5 * p.z_mm;
+      }
+      if (z < z0 || z > z1) continue;
+      rows.z.push_back(z);
+      rows.h.push_back(h);
+      rows.fluctuation.push_back(spread / setup.camera.px_per_mm);
+    }
+  }
+  return rows;
+}
+
+struct Variant {
+  double line_deg = 0.0, asymptote_deg = 0.0;
+};
+
+Variant Evaluate(const HyperboloidFit& fit, double r0, double near_mm, double far_mm) {
+  std::vector<double> z;
+  std::vector<double> r;
+  for (int i = 0; i <= 60; ++i) {
+    z.push_back(near_mm + (far_mm - near_mm) * i / 60.0);
+    r.push_back(std::sqrt(r0 * r0 + z.back() * z.back() * fit.tan_a * fit.tan_a));
+  }
+  RobustLineOptions options;
+  options.floor = 1e9;
+  const auto line = FitRobustLine(z, r, options);
+  return {std::atan(line->slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
+}
+
+}  // namespace
+
+std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& spool,
+                                    std::span<const std::size_t> frames, const std::array<double, 2>& part,
+                                    const CameraSetup& setup, const ConeAngles& angles, double near_mm,
+                                    double far_mm, double sheet_end_mm, double exit_radius_mm,
+                                    const SheetFitOptions& options) {
+  const double z0 = options.near_diameters * 2.0 * exit_radius_mm;
+  const double z1 = options.far_of_breakup * sheet_end_mm;
+  std::vector<Variant> variants;
+  const auto collect = [&](double quantile) {
+    return CollectRows(model, spool, frames, part, setup, angles, z0, z1, quantile, options.most_frames);
+  };
+  {
+    const Rows rows = collect(0.5);
+    if (static_cast<int>(rows.z.size()) < options.least_rows) return std::nullopt;
+    // The spread of single rows is noisy; waves grow smoothly.
+    std::vector<double> growth(rows.z.size());
+    for (std::size_t i = 0; i < growth.size(); ++i) {
+      const std::size_t a = i >= 8 ? i - 8 : 0;
+      const std::size_t b = std::min(growth.size(), i + 9);
+      std::vector<double> near(rows.fluctuation.begin() + static_cast<std::ptrdiff_t>(a),
+                               rows.fluctuation.begin() + static_cast<std::ptrdiff_t>(b));
+      growth[i] = MedianInPlace(near);
+    }
+    if (const auto fit = FitHyperboloid(rows.z, rows.h, growth, exit_radius_mm)) {
+      variants.push_back(Evaluate(*fit, exit_radius_mm, near_mm, far_mm));
+    }
+  }
+  for (const double quantile : {0.30, 0.15}) {
+    const Rows rows = collect(quantile);
+    if (static_cast<int>(rows.z.size()) < options.least_rows) continue;
+    std::optional<HyperboloidFit> best;
+    std::vector<double> growth(rows.z.size());
+    for (double folds = 1.5; folds < 8.0; folds *= 1.25) {
+      const double k = folds / std::max(1e-6, sheet_end_mm);
+      for (std::size_t i = 0; i < growth.size(); ++i) growth[i] = std::exp(k * rows.z[i] - folds);
+      const auto fit = FitHyperboloid(rows.z, rows.h, growth, exit_radius_mm);
+      if (fit && (!best || fit->residual < best->residual)) best = fit;
+    }
+    if (best) variants.push_back(Evaluate(*best, exit_radius_mm, near_mm, far_mm));
+  }
+  if (variants.size() < 2) return std::nullopt;
+  SheetAngles result;
+  result.variants = static_cast<int>(variants.size());
+  const double n = static_cast<double>(variants.size());
+  for (const Variant& v : variants) {
+    result.line_deg += v.line_deg / n;
+    result.asymptote_deg += v.asymptote_deg / n;
+  }
+  double line = 0.0;
+  double asymptote = 0.0;
+  for (const Variant& v : variants) {
+    line += (v.line_deg - result.line_deg) * (v.line_deg - result.line_deg) / (n - 1.0);
+    asymptote +=
+        (v.asymptote_deg - result.asymptote_deg) * (v.asymptote_deg - result.asymptote_deg) / (n - 1.0);
+  }
+  result.u_line_deg = std::hypot(std::sqrt(line), options.floor_deg);
+  result.u_asymptote_deg = std::hypot(std::sqrt(asymptote), options.floor_deg);
+  return result;
+}
+
+}  // namespace conebook::vision
