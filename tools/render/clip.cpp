@@ -163,7 +163,7 @@ void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, 
     const Camera leaned = Leaned(nozzle, scene.lean_deg);
     const double smear_mm = 1e3 * exposure_s * now.axial_m_s;
     const double smear_px = smear_mm * nozzle.PxPerMmAtExit();
-    const int parts = std::clamp(static_cast<int>(std::ceil(smear_px / 2.5)), 1, 14);
+    const int parts = std::clamp(static_cast<int>(std::ceil(smear_px / 2.5)), 1, 9);
     const double pitch_px = std::min(1.05 * std::pow(parts, 0.42), 2.6);
     for (int i = 0; i < parts; ++i) {
       Instant part = now;

@@ -18,6 +18,7 @@ namespace {
 
 constexpr double kTurn = 2.0 * std::numbers::pi;
 constexpr int kMaxSwirl = 24;
+constexpr int kSectors = 360;
 
 // cos and sin of m phi for evenly spaced phi; rows of m = 0 .. kMaxSwirl.
 struct Circle {
@@ -53,12 +54,14 @@ int PointsAround(double needed) {
   return count;
 }
 
-void Splat(FloatImage& image, double x, double y, float weight) {
-  if (!(x >= 0.0 && y >= 0.0 && x < image.width - 1 && y < image.height - 1)) return;
+void Splat(FloatImage& image, float x, float y, float weight) {
+  if (!(x >= 0.0F && y >= 0.0F && x < static_cast<float>(image.width - 1) &&
+        y < static_cast<float>(image.height - 1)))
+    return;
   const int ix = static_cast<int>(x);
   const int iy = static_cast<int>(y);
-  const auto dx = static_cast<float>(x - ix);
-  const auto dy = static_cast<float>(y - iy);
+  const float dx = x - static_cast<float>(ix);
+  const float dy = y - static_cast<float>(iy);
   float* top = image.Row(iy) + ix;
   float* bottom = top + image.width;
   const float a = weight * (1.0F - dy);
@@ -72,7 +75,8 @@ void Splat(FloatImage& image, double x, double y, float weight) {
 // A disc with a soft edge; below a pixel or so, its area on four pixels.
 void AddDisc(FloatImage& image, double x, double y, double radius_px, double depth) {
   if (radius_px < 0.8) {
-    Splat(image, x, y, static_cast<float>(depth * std::numbers::pi * radius_px * radius_px));
+    Splat(image, static_cast<float>(x), static_cast<float>(y),
+          static_cast<float>(depth * std::numbers::pi * radius_px * radius_px));
     return;
   }
   const int x0 = std::max(0, static_cast<int>(std::floor(x - radius_px - 1.0)));
@@ -82,7 +86,8 @@ void AddDisc(FloatImage& image, double x, double y, double radius_px, double dep
   for (int j = y0; j <= y1; ++j) {
     float* row = image.Row(j);
     for (int i = x0; i <= x1; ++i) {
-      const double cover = std::clamp(radius_px + 0.5 - std::hypot(i - x, j - y), 0.0, 1.0);
+      const double cover =
+          std::clamp(radius_px + 0.5 - std::sqrt((i - x) * (i - x) + (j - y) * (j - y)), 0.0, 1.0);
       row[i] += static_cast<float>(cover * depth);
     }
   }
@@ -95,6 +100,229 @@ double SmoothBox(double x, double from, double to) {
     return s * s * (3.0 - 2.0 * s);
   };
   return step(x - from) * step(to - x);
+}
+
+// Working arrays of one ring of patches.
+struct RowBuffers {
+  std::vector<float> eta, eta_z, eta_phi, skin, net, thick, solid, keep;
+  std::vector<float> radius, slope_z, slope_phi, cosine, area, x, y, depth;
+  void Reset(std::size_t n) {
+    for (auto* v : {&eta, &eta_z, &eta_phi, &solid}) v->assign(n, 0.0F);
+    for (auto* v :
+         {&skin, &net, &thick, &keep, &radius, &slope_z, &slope_phi, &cosine, &area, &x, &y, &depth})
+      v->resize(n);
+  }
+};
+
+// Where the continuous sheet ends, around the cone: 360 sectors and the first one again.
+std::vector<float> RimTable(const Spray& spray, const Instant& now) {
+  std::vector<float> rim = spray.BreakupLogs(kSectors, now.travel_mm, now.breakup_mm);
+  for (float& v : rim) v = static_cast<float>(now.breakup_mm * std::exp(static_cast<double>(v)));
+  rim.push_back(rim.front());
+  return rim;
+}
+
+double RimAt(const std::vector<float>& rim, double turn) {
+  const double place = (turn - std::floor(turn)) * (static_cast<double>(rim.size()) - 1.0);
+  const auto k = std::min(static_cast<std::size_t>(place), rim.size() - 2);
+  const double rest = place - static_cast<double>(k);
+  return static_cast<double>(rim[k]) * (1.0 - rest) + static_cast<double>(rim[k + 1]) * rest;
+}
+
+void AddWaves(const Spray& spray, const Instant& now, double z, double scale, const Circle& circle,
+              RowBuffers& b) {
+  const SpraySetting& set = spray.setting;
+  const std::size_t n = b.eta.size();
+  const double part = std::min(z / now.breakup_mm, 1.2);
+  const double grown = set.wave_mm * std::exp(set.wave_growth * (part - 1.0));
+  if (grown * scale < 0.02) return;
+  const auto growth = static_cast<float>(part < 1.2 ? set.wave_growth / now.breakup_mm : 0.0);
+  for (const Spray::Mode& mode : spray.modes) {
+    const double theta = mode.wave_rad_mm * (z - mode.speed * now.travel_mm) + mode.phase;
+    const double a = grown * mode.share;
+    const auto c = static_cast<float>(a * std::cos(theta));
+    const auto s = static_cast<float>(a * std::sin(theta));
+    const auto k = static_cast<float>(mode.wave_rad_mm);
+    const auto m = static_cast<float>(mode.swirl);
+    const float sign = mode.swirl < 0 ? -1.0F : 1.0F;
+    const auto index = static_cast<std::size_t>(std::min(std::abs(mode.swirl), kMaxSwirl));
+    const float* cm = circle.cosine[index].data();
+    const float* sm = circle.sine[index].data();
+    float* eta = b.eta.data();
+    float* eta_z = b.eta_z.data();
+    float* eta_phi = b.eta_phi.data();
+#pragma GCC ivdep
+    for (std::size_t j = 0; j < n; ++j) {
+      const float even = cm[j] * c - sign * sm[j] * s;
+      const float odd = sign * sm[j] * c + cm[j] * s;
+      eta[j] += even;
+      eta_z[j] += growth * even - k * odd;
+      eta_phi[j] -= m * odd;
+    }
+  }
+}
+
+// A texture along a ring of the liquid, which has turned by `swirl_turn` since the exit.
+void SampleAround(const Texture& texture, double row, double swirl_turn, std::vector<float>& out) {
+  const double floor_row = std::floor(row);
+  const auto mix = static_cast<float>(row - floor_row);
+  auto y0 = static_cast<std::int64_t>(floor_row) % texture.height;
+  if (y0 < 0) y0 += texture.height;
+  const std::int64_t y1 = y0 + 1 == texture.height ? 0 : y0 + 1;
+  const float* a = texture.value.data() + y0 * texture.width;
+  const float* b = texture.value.data() + y1 * texture.width;
+  const double around = texture.width;
+  double u = -swirl_turn * around;
+  u -= std::floor(u / around) * around;
+  const double step = around / static_cast<double>(out.size());
+  const int width = texture.width;
+  for (float& v : out) {
+    const int i0 = static_cast<int>(u);
+    const int i1 = i0 + 1 == width ? 0 : i0 + 1;
+    const auto f = static_cast<float>(u - i0);
+    const float left = a[i0] + mix * (b[i0] - a[i0]);
+    const float right = a[i1] + mix * (b[i1] - a[i1]);
+    v = left + f * (right - left);
+    u += step;
+    u -= u >= around ? around : 0.0;
+  }
+}
+
+// keep: 1 continuous sheet, 0.5 ligament, 0 nothing there.
+void BreakUp(double z, const std::vector<float>& rim_mm, double reach, double rim_band_mm, RowBuffers& b) {
+  const std::size_t n = b.keep.size();
+  const auto z_mm = static_cast<float>(z);
+  const auto band_mm = static_cast<float>(rim_band_mm);
+  const auto reach_part = static_cast<float>(reach);
+  const float step = static_cast<float>(kSectors) / static_cast<float>(n);
+  for (std::size_t j = 0; j < n; ++j) {
+    const float place = static_cast<float>(j) * step;
+    const auto k =
+        std::min(static_cast<std::size_t>(static_cast<int>(place)), static_cast<std::size_t>(kSectors - 1));
+    const float rim = rim_mm[k] + (place - static_cast<float>(k)) * (rim_mm[k + 1] - rim_mm[k]);
+    const float off = b.net[j] - 0.5F;
+    const float end_mm = rim * (1.0F + 0.10F * off);  // a ragged rim; its median stays
+    b.keep[j] = 1.0F;
+    if (z_mm < end_mm) {
+      const float open = std::max(0.0F, 4.0F * z_mm / end_mm - 3.0F);
+      if (b.skin[j] > 1.0F - 0.07F * open * open && z_mm < 0.97F * end_mm)
+        b.keep[j] = 0.0F;  // holes before the rim
+      if (end_mm - z_mm < band_mm) b.solid[j] = 0.5F;
+    } else {
+      const float gone = (z_mm / end_mm - 1.0F) / (reach_part * (0.5F + 1.1F * b.skin[j]));
+      if (gone > 1.0F || std::abs(off) > 0.13F * (1.0F - 0.6F * gone)) {
+        b.keep[j] = 0.0F;
+      } else {
+        b.keep[j] = 0.5F;
+        b.thick[j] *= 2.5F;
+        b.solid[j] = 1.0F;  // ligaments are thick: they look like drops
+      }
+    }
+  }
+}
+
+// Positions, facing and projected areas of a ring's patches.
+void Place(const Camera& camera, double z, double radius, double slope, double step_mm, const Circle& circle,
+           RowBuffers& b) {
+  const std::size_t n = b.x.size();
+  const float* c1 = circle.cosine[1].data();
+  const float* s1 = circle.sine[1].data();
+  const Vec3 centre = camera.exit_mm + z * camera.axis;
+  const auto f = [](double v) { return static_cast<float>(v); };
+  const float base = f(radius), rise = f(slope), least = f(0.02 * radius);
+  const float rx = f(camera.right.x), ry = f(camera.right.y), rz = f(camera.right.z);
+  const float wx = f(camera.away.x), wy = f(camera.away.y), wz = f(camera.away.z);
+  const float ax = f(camera.axis.x), ay = f(camera.axis.y), az = f(camera.axis.z);
+  const float cx = f(centre.x), cy = f(centre.y), cz = f(centre.z);
+  const float patch = f(kTurn / static_cast<double>(n) * step_mm);
+  float *radii = b.radius.data(), *fzs = b.slope_z.data(), *fps = b.slope_phi.data();
+  float *cosines = b.cosine.data(), *areas = b.area.data(), *xs = b.x.data(), *ys = b.y.data();
+  const float *eta = b.eta.data(), *eta_z = b.eta_z.data(), *eta_phi = b.eta_phi.data();
+#pragma GCC ivdep
+  for (std::size_t j = 0; j < n; ++j) {
+    radii[j] = std::max(base + eta[j], least);
+    fzs[j] = rise + eta_z[j];
+    fps[j] = eta_phi[j] / radii[j];
+  }
+  if (camera.orthographic) {
+    const float per_mm = f(camera.ortho_px_per_mm);
+    const float ex = f(camera.exit_px.x), ey = f(camera.exit_px.y);
+    const float ix = f(camera.exit_mm.x), iy = f(camera.exit_mm.y);
+#pragma GCC ivdep
+    for (std::size_t j = 0; j < n; ++j) {
+      const float c = c1[j], s = s1[j], r = radii[j], fz = fzs[j], fp = fps[j];
+      xs[j] = ex + per_mm * (cx - ix + r * (c * rx + s * wx));
+      ys[j] = ey + per_mm * (cy - iy + r * (c * ry + s * wy));
+      const float facing = std::abs(c * rz + s * wz - fz * az - fp * (c * wz - s * rz));
+      cosines[j] = facing / std::sqrt(1.0F + fz * fz + fp * fp);
+      areas[j] = r * patch * facing * per_mm * per_mm;
+    }
+    return;
+  }
+  const float focal = f(camera.focal_px), mx = f(camera.centre_x_px), my = f(camera.centre_y_px);
+  const float k1 = f(camera.k1), k2 = f(camera.k2), p1 = f(camera.p1), p2 = f(camera.p2);
+#pragma GCC ivdep
+  for (std::size_t j = 0; j < n; ++j) {
+    const float c = c1[j], s = s1[j], r = radii[j], fz = fzs[j], fp = fps[j];
+    const float ux = c * rx + s * wx, uy = c * ry + s * wy, uz = c * rz + s * wz;
+    const float tx = c * wx - s * rx, ty = c * wy - s * ry, tz = c * wz - s * rz;
+    const float px = cx + r * ux, py = cy + r * uy, pz = cz + r * uz;
+    const float nx = ux - fz * ax - fp * tx, ny = uy - fz * ay - fp * ty, nz = uz - fz * az - fp * tz;
+    const float facing = std::abs(nx * px + ny * py + nz * pz);
+    cosines[j] = facing / std::sqrt((1.0F + fz * fz + fp * fp) * (px * px + py * py + pz * pz));
+    const float inverse = 1.0F / pz;
+    areas[j] = r * patch * facing * (focal * inverse) * (focal * inverse) * inverse;
+    const float u = px * inverse, v = py * inverse;
+    const float q = u * u + v * v;
+    const float radial = 1.0F + q * (k1 + q * k2);
+    xs[j] = mx + focal * (u * radial + 2.0F * p1 * u * v + p2 * (q + 2.0F * u * u));
+    ys[j] = my + focal * (v * radial + p1 * (q + 2.0F * v * v) + 2.0F * p2 * u * v);
+  }
+}
+
+// A disc of even depth carried from a to b during the exposure: each pixel gets the depth times the part of
+// the time for which the disc covers it.
+void AddStreak(FloatImage& image, Pixel a, Pixel b, double radius_px, double depth) {
+  const double length = std::sqrt((b.x - a.x) * (b.x - a.x) + (b.y - a.y) * (b.y - a.y));
+  if (radius_px < 0.8) {
+    const int steps = std::clamp(static_cast<int>(std::ceil(length)), 1, 400);
+    const auto w = static_cast<float>(depth * std::numbers::pi * radius_px * radius_px / steps);
+    for (int i = 0; i < steps; ++i) {
+      const double t = (i + 0.5) / steps;
+      Splat(image, static_cast<float>(a.x + t * (b.x - a.x)), static_cast<float>(a.y + t * (b.y - a.y)), w);
+    }
+    return;
+  }
+  if (length < 0.7) {
+    AddDisc(image, 0.5 * (a.x + b.x), 0.5 * (a.y + b.y), radius_px, depth);
+    return;
+  }
+  const double ux = (b.x - a.x) / length;
+  const double uy = (b.y - a.y) / length;
+  const double r2 = radius_px * radius_px;
+  const int y0 = std::max(0, static_cast<int>(std::ceil(std::min(a.y, b.y) - radius_px)));
+  const int y1 = std::min(image.height - 1, static_cast<int>(std::floor(std::max(a.y, b.y) + radius_px)));
+  for (int y = y0; y <= y1; ++y) {
+    // Columns within the radius of the path's line.
+    double x_low = std::min(a.x, b.x) - radius_px;
+    double x_high = std::max(a.x, b.x) + radius_px;
+    if (std::abs(uy) > 0.05) {
+      const double middle = a.x + (y - a.y) * ux / uy;
+      x_low = std::max(x_low, middle - radius_px / std::abs(uy));
+      x_high = std::min(x_high, middle + radius_px / std::abs(uy));
+    }
+    float* row = image.Row(y);
+    const int x1 = std::min(image.width - 1, static_cast<int>(std::floor(x_high)));
+    for (int x = std::max(0, static_cast<int>(std::ceil(x_low))); x <= x1; ++x) {
+      const double along = (x - a.x) * ux + (y - a.y) * uy;
+      const double aside = (x - a.x) * uy - (y - a.y) * ux;
+      const double chord2 = r2 - aside * aside;
+      if (chord2 <= 0.0) continue;
+      const double chord = std::sqrt(chord2);
+      const double covered = std::min(along + chord, length) - std::max(along - chord, 0.0);
+      if (covered > 0.0) row[x] += static_cast<float>(depth * covered / length);
+    }
+  }
 }
 
 }  // namespace
@@ -136,37 +364,24 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
   const double cos_a = 1.0 / std::sqrt(1.0 + tan_a * tan_a);
   const double step_mm = pitch_px * cos_a / scale;
 
-  // Where the sheet ends, around the cone.
-  constexpr int kSectors = 360;
-  std::array<float, kSectors + 1> rim_mm{};
-  float nearest = 1e9F;
-  float farthest = 0.0F;
-  for (int k = 0; k < kSectors; ++k) {
-    const auto z = static_cast<float>(spray.BreakupAt(kTurn * k / kSectors, now));
-    rim_mm[static_cast<std::size_t>(k)] = z;
-    nearest = std::min(nearest, z);
-    farthest = std::max(farthest, z);
-  }
-  rim_mm[kSectors] = rim_mm[0];
+  const std::vector<float> rim_mm = RimTable(spray, now);
+  const float nearest = *std::min_element(rim_mm.begin(), rim_mm.end());
+  const float farthest = *std::max_element(rim_mm.begin(), rim_mm.end());
   const double reach = set.solid_jet ? 0.05 : set.ligament_reach;
   const double last_mm =
       std::min({now.front_mm, static_cast<double>(farthest) * (1.0 + 1.6 * reach), set.view_mm});
 
-  const double f2 = camera.focal_px * camera.focal_px;
-  const double view_scale2 = scale * scale;
   const double light_x = std::sin(0.9 * look.light_side);
   const double light_z = -std::cos(0.9 * look.light_side);
   const Vec3 light{0.8 * light_x, -0.6, 0.8 * light_z};
   const Vec3 half_raw = light + Vec3{0.0, 0.0, -1.0};
   const Vec3 half = (1.0 / Length(half_raw)) * half_raw;
   const double rim_band_mm = 0.25 * set.ligament_pitch_mm;
-  const auto net_around = static_cast<double>(spray.net.width);
-  const auto skin_around = static_cast<double>(spray.skin.width);
   const double pitch_mm = 0.25 * set.ligament_pitch_mm;
+  const bool grey = look.film == Film::kGrey;
 
-  std::vector<float> eta, eta_z, eta_phi;
+  RowBuffers b;
   std::uint64_t jitter = Mix(set.seed ^ static_cast<std::uint64_t>(std::llround(now.travel_mm * 1e6)));
-  jitter = Mix(jitter);
   double z = step_mm * UnitFromBits(jitter);
   for (; z < last_mm; z += step_mm) {
     if (set.pulsation_deg > 0.0) {
@@ -176,147 +391,107 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
                                               std::sin(kTurn * set.pulsation_hz * (now.time_s - delay_s)));
     }
     const double radius = spray.RadiusAt(z, tan_a);
-    const double slope = z * tan_a * tan_a / radius;
     const int count = PointsAround(kTurn * radius * scale / pitch_px);
     const Circle& circle = CircleOf(count);
     const auto n = static_cast<std::size_t>(count);
-    eta.assign(n, 0.0F);
-    eta_z.assign(n, 0.0F);
-    eta_phi.assign(n, 0.0F);
-    const double part = std::min(z / now.breakup_mm, 1.2);
-    const double grown = set.wave_mm * std::exp(set.wave_growth * (part - 1.0));
-    const auto growth = static_cast<float>(part < 1.2 ? set.wave_growth / now.breakup_mm : 0.0);
-    if (grown * scale > 0.02) {
-      for (const Spray::Mode& mode : spray.modes) {
-        const double theta = mode.wave_rad_mm * (z - mode.speed * now.travel_mm) + mode.phase;
-        const double a = grown * mode.share;
-        const auto c = static_cast<float>(a * std::cos(theta));
-        const auto s = static_cast<float>(a * std::sin(theta));
-        const auto k = static_cast<float>(mode.wave_rad_mm);
-        const auto m = static_cast<float>(mode.swirl);
-        const float sign = mode.swirl < 0 ? -1.0F : 1.0F;
-        const auto index = static_cast<std::size_t>(std::min(std::abs(mode.swirl), kMaxSwirl));
-        const float* cm = circle.cosine[index].data();
-        const float* sm = circle.sine[index].data();
-        for (std::size_t j = 0; j < n; ++j) {
-          const float even = cm[j] * c - sign * sm[j] * s;
-          const float odd = sign * sm[j] * c + cm[j] * s;
-          eta[j] += even;
-          eta_z[j] += growth * even - k * odd;
-          eta_phi[j] -= m * odd;
+    b.Reset(n);
+    AddWaves(spray, now, z, scale, circle, b);
+
+    // What the liquid carries: thickness, small holes, the rim, ligaments.
+    const double swirl_turn = std::atan(z * tan_a / set.r0_mm) / kTurn;
+    const double texture_row = (z - now.travel_mm) / pitch_mm;
+    SampleAround(spray.skin, 2.0 * texture_row, swirl_turn, b.skin);
+    const auto streak = static_cast<float>(look.streak);
+    for (std::size_t j = 0; j < n; ++j) b.thick[j] = 1.0F + streak * (b.skin[j] - 0.5F);
+    const bool near_rim = z > 0.72 * static_cast<double>(nearest);
+    if (near_rim) {
+      SampleAround(spray.net, texture_row, swirl_turn, b.net);
+      BreakUp(z, rim_mm, reach, rim_band_mm, b);
+    }
+
+    // Where each patch is, how it faces the camera, how many square pixels it covers.
+    Place(camera, z, radius, z * tan_a * tan_a / radius, step_mm, circle, b);
+
+    if (grey) {
+      const auto wall = static_cast<float>(look.wall_depth * (set.solid_jet ? 4.0 : 1.0));
+      const auto r0 = static_cast<float>(set.r0_mm);
+      const auto rim = static_cast<float>(0.5 * look.wall_depth);
+      const bool solid_jet = set.solid_jet;
+      for (std::size_t j = 0; j < n; ++j) {
+        const float thin = solid_jet ? 1.0F : r0 / b.radius[j];
+        b.depth[j] = wall * thin * b.thick[j] / std::max(b.cosine[j], 1e-3F) + rim * b.solid[j];
+      }
+      if (look.frontlit) {
+        const auto side = static_cast<float>(0.35 * look.light_side);
+        for (std::size_t j = 0; j < n; ++j) b.depth[j] *= 1.0F + side * circle.cosine[1][j];
+      }
+    } else {
+      const auto limb = static_cast<float>(look.limb_depth);
+      const auto soft = static_cast<float>(look.limb_softness);
+      const auto inside = static_cast<float>(look.interior_depth);
+      const auto rim = static_cast<float>(0.6 * look.limb_depth);
+      for (std::size_t j = 0; j < n; ++j) {
+        const float g = 1.0F - b.cosine[j];
+        b.depth[j] = limb * g * g * g * (soft + (1.0F - soft) * g * g);
+      }
+      if (look.frontlit) {
+        const auto side = static_cast<float>(0.6 * look.light_side);
+        for (std::size_t j = 0; j < n; ++j) b.depth[j] *= 1.0F + side * circle.cosine[1][j];
+        if (look.lost_side != 0.0) {
+          const auto left =
+              static_cast<float>(1.0 - 0.985 * SmoothBox(z / now.breakup_mm, look.lost_from, look.lost_to));
+          const auto lost_side = static_cast<float>(look.lost_side);
+          for (std::size_t j = 0; j < n; ++j)
+            if (lost_side * circle.cosine[1][j] > 0.0F) b.depth[j] *= left;
         }
+      }
+      for (std::size_t j = 0; j < n; ++j)
+        b.depth[j] +=
+            inside * b.thick[j] * (1.0F + 6.0F * std::max(0.0F, b.skin[j] - 0.85F)) + rim * b.solid[j];
+    }
+    if (look.glint > 0.0) {
+      const auto strength = static_cast<float>(look.glint);
+      const auto ha = static_cast<float>(Dot(half, camera.axis));
+      const auto hr = static_cast<float>(Dot(half, camera.right));
+      const auto ho = static_cast<float>(Dot(half, camera.away));
+      const float* c1 = circle.cosine[1].data();
+      const float* s1 = circle.sine[1].data();
+      for (std::size_t j = 0; j < n; ++j) {
+        const float fp = b.slope_phi[j];
+        const float product = hr * (c1[j] + fp * s1[j]) + ho * (s1[j] - fp * c1[j]) - b.slope_z[j] * ha;
+        const float mirror2 = product * product / (1.0F + b.slope_z[j] * b.slope_z[j] + fp * fp);
+        const float m4 = mirror2 * mirror2;
+        const float m8 = m4 * m4;
+        const float m32 = m8 * m8 * m8 * m8;
+        b.depth[j] += strength * m32 * m32 * m32;
       }
     }
-    const double dphi = kTurn / count;
-    const bool near_rim = z > 0.72 * nearest;
-    const double swirl_phi = std::atan(z * tan_a / set.r0_mm);
-    const double texture_row = (z - now.travel_mm) / pitch_mm;
-    const bool lost_here = look.lost_side != 0.0;
-    const double lost =
-        lost_here ? 1.0 - 0.985 * SmoothBox(z / now.breakup_mm, look.lost_from, look.lost_to) : 1.0;
-    const Vec3 centre = camera.exit_mm + z * camera.axis;
-    const float* c1 = circle.cosine[1].data();
-    const float* s1 = circle.sine[1].data();
-    jitter = Mix(jitter);
+
+    const auto w = static_cast<float>(weight);
+    const auto sx = static_cast<float>(shift.x);
+    const auto sy = static_cast<float>(shift.y);
     for (std::size_t j = 0; j < n; ++j) {
-      const auto cp = static_cast<double>(c1[j]);
-      const auto sp = static_cast<double>(s1[j]);
-      const double turn = static_cast<double>(j) / count;
-      double thick = 1.0;
-      bool sheet = true;
-      double solid = 0.0;  // ligaments and rims are thick: they look like drops
-      const double skin_value =
-          static_cast<double>(spray.skin.At((turn - swirl_phi / kTurn) * skin_around, 2.0 * texture_row));
-      thick += look.streak * (skin_value - 0.5);
-      if (near_rim) {
-        const double sector = turn * kSectors;
-        const auto k = static_cast<std::size_t>(sector);
-        const double rest = sector - static_cast<double>(k);
-        double end_mm =
-            static_cast<double>(rim_mm[k]) * (1.0 - rest) + static_cast<double>(rim_mm[k + 1]) * rest;
-        const double net_value =
-            static_cast<double>(spray.net.At((turn - swirl_phi / kTurn) * net_around, texture_row));
-        end_mm *= 1.0 + 0.10 * (net_value - 0.5);  // a ragged rim; its median stays
-        const double q = z / end_mm;
-        if (q < 1.0) {
-          const double open = std::max(0.0, (q - 0.75) / 0.25);
-          if (skin_value > 1.0 - 0.07 * open * open && q < 0.97) continue;  // small holes before the rim
-          if (end_mm - z < rim_band_mm) solid = 0.5;
-        } else {
-          sheet = false;
-          const double gone = (q - 1.0) / (reach * (0.5 + 1.1 * skin_value));
-          if (gone > 1.0) continue;
-          const double string = std::abs(net_value - 0.5);
-          if (string > 0.13 * (1.0 - 0.6 * gone)) continue;
-          thick *= 2.5;
-          solid = 1.0;
-        }
-      }
-      const double r = radius + static_cast<double>(eta[j]);
-      if (!(r > 0.02 * set.r0_mm)) continue;
-      const double fz = slope + static_cast<double>(eta_z[j]);
-      const double fp = static_cast<double>(eta_phi[j]) / r;
-      const Vec3 rho = cp * camera.right + sp * camera.away;
-      const Vec3 tangent = cp * camera.away - sp * camera.right;
-      const Vec3 point = centre + r * rho;
-      const Vec3 normal = rho - fz * camera.axis - fp * tangent;
-      const double normal_length = std::sqrt(1.0 + fz * fz + fp * fp);
-      double facing = 0.0;
-      double cosine = 0.0;
-      double area_px2 = 0.0;
-      if (camera.orthographic) {
-        facing = normal.z;
-        cosine = std::abs(facing) / normal_length;
-        area_px2 = r * dphi * step_mm * std::abs(facing) * view_scale2;
-      } else {
-        facing = Dot(normal, point);
-        cosine = std::abs(facing) / (normal_length * Length(point));
-        area_px2 = r * dphi * step_mm * std::abs(facing) * f2 / (point.z * point.z * point.z);
-      }
-      const double grazing = 1.0 - cosine;
-      double depth = 0.0;
-      if (look.film == Film::kGrey) {
-        const double wall = look.wall_depth * (set.solid_jet ? 4.0 : set.r0_mm / r) * thick;
-        depth = wall / std::max(cosine, 1e-3);
-        if (look.frontlit) depth *= 1.0 + 0.35 * look.light_side * cp;
-        depth += 0.5 * solid * look.wall_depth;
-      } else {
-        const double g3 = grazing * grazing * grazing;
-        double limb =
-            look.limb_depth * g3 * (look.limb_softness + (1.0 - look.limb_softness) * grazing * grazing);
-        if (look.frontlit) {
-          limb *= 1.0 + 0.6 * look.light_side * cp;
-          if (lost_here && look.lost_side * cp > 0.0) limb *= lost;
-        }
-        depth = limb + look.interior_depth * thick * (1.0 + 6.0 * std::max(0.0, skin_value - 0.85)) +
-                0.6 * solid * look.limb_depth;
-      }
-      if (look.glint > 0.0) {
-        const double mirror = std::abs(Dot(normal, half)) / normal_length;
-        double s = mirror * mirror;
-        s *= s;
-        s *= s;
-        s *= s;
-        s *= s;  // power 32
-        depth += look.glint * s * s * s;
-      }
-      const Pixel px = camera.Project(point);
-      const double x = px.x + shift.x;
-      const double y = px.y + shift.y;
-      Splat(image, x, y, static_cast<float>(weight * depth * area_px2));
-      if (extent != nullptr && sheet) {
-        const double down =
-            (x - extent->origin.x) * extent->along.x + (y - extent->origin.y) * extent->along.y;
-        const auto side = static_cast<float>((x - extent->origin.x) * extent->across.x +
-                                             (y - extent->origin.y) * extent->across.y);
-        const auto row = static_cast<std::int64_t>(std::floor(down + 0.5));
-        if (row >= 0 && row < static_cast<std::int64_t>(extent->seen.size())) {
-          const auto i = static_cast<std::size_t>(row);
-          extent->seen[i] = 1;
-          extent->right[i] = std::max(extent->right[i], side);
-          extent->left[i] = std::max(extent->left[i], -side);
-        }
-      }
+      if (near_rim && b.keep[j] == 0.0F) continue;
+      Splat(image, b.x[j] + sx, b.y[j] + sy, w * b.depth[j] * b.area[j]);
+    }
+    if (extent == nullptr) continue;
+    const auto ox = static_cast<float>(extent->origin.x) - sx;
+    const auto oy = static_cast<float>(extent->origin.y) - sy;
+    const auto ax = static_cast<float>(extent->along.x);
+    const auto ay = static_cast<float>(extent->along.y);
+    const auto rows = static_cast<int>(extent->seen.size());
+    for (std::size_t j = 0; j < n; ++j) {
+      if (near_rim && b.keep[j] != 1.0F) continue;
+      // Only patches that may lie outermost.
+      if (b.cosine[j] > 0.7F) continue;
+      const float down = (b.x[j] - ox) * ax + (b.y[j] - oy) * ay;
+      const float side = (b.x[j] - ox) * ay - (b.y[j] - oy) * ax;
+      const int row = static_cast<int>(down + 0.5F);
+      if (down < 0.0F || row >= rows) continue;
+      const auto i = static_cast<std::size_t>(row);
+      extent->seen[i] = 1;
+      extent->right[i] = std::max(extent->right[i], side);
+      extent->left[i] = std::max(extent->left[i], -side);
     }
   }
 }
@@ -327,6 +502,7 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
   if (!(set.drops_per_mm > 0.0)) return;
   const double scale = camera.PxPerMmAtExit();
   const double smear_mm = 1e3 * exposure_s * now.axial_m_s;
+  const std::vector<float> rim_mm = RimTable(spray, now);
   const auto first = static_cast<std::int64_t>(
       std::floor(std::max(now.travel_mm - set.view_mm, now.travel_mm - now.front_mm) * set.drops_per_mm));
   const auto last = static_cast<std::int64_t>(std::floor(now.travel_mm * set.drops_per_mm));
@@ -343,9 +519,14 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
     const bool stray = draw.Unit() < set.stray_share;
     const double speed = 1.0 + 0.06 * draw.Normal();
     if (gone_mm <= 0.5 * now.breakup_mm) continue;
-    const double born_mm = spray.BreakupAt(phi, now) * (1.0 + 0.5 * set.ligament_reach * late) *
-                           (stray ? 0.6 + 0.3 * draw.Unit() : 1.0);
-    if (gone_mm < born_mm || gone_mm > now.front_mm) continue;
+    const double off = draw.Normal();
+    const double early = stray ? 0.6 + 0.3 * draw.Unit() : 1.0;
+    // Its path bends off at a place of its own; it shows once the ligaments have let go of it.
+    const double born_mm = now.breakup_mm * std::exp(set.breakup_scatter * off) *
+                           (1.0 + 0.5 * set.ligament_reach * late) * early;
+    const double turn = phi / kTurn + std::atan(born_mm * now.tan_a / set.r0_mm) / kTurn;
+    const double free_mm = RimAt(rim_mm, turn) * (1.0 + 0.5 * set.ligament_reach * late) * early;
+    if (gone_mm < free_mm || gone_mm > now.front_mm) continue;
     // Straight path from the exit's circle; from birth on, a little aside of it.
     const double rad = (stray ? set.stray_scatter_deg : set.drop_scatter_deg) * std::numbers::pi / 180.0;
     const Vec3 rho = std::cos(phi) * camera.right + std::sin(phi) * camera.away;
@@ -363,28 +544,24 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
     const Pixel a = camera.Project(start + (after_mm - 0.5 * smear_mm) * drift);
     const Pixel b = camera.Project(start + (after_mm + 0.5 * smear_mm) * drift);
     const double radius_px = radius_mm * scale;
-    const double streak_px = std::hypot(b.x - a.x, b.y - a.y);
     const double margin = radius_px + 2.0;
     if (std::min(a.x, b.x) > image.width + margin || std::max(a.x, b.x) < -margin ||
         std::min(a.y, b.y) > image.height + margin || std::max(a.y, b.y) < -margin) {
       continue;
     }
-    const int steps =
-        std::clamp(static_cast<int>(std::ceil(streak_px / std::max(0.8, 0.6 * radius_px))), 1, 60);
-    const double depth = look.drop_depth / steps;
-    for (int i = 0; i < steps; ++i) {
-      const double t = (i + 0.5) / steps;
-      const double x = a.x + t * (b.x - a.x) + shift.x;
-      const double y = a.y + t * (b.y - a.y) + shift.y;
-      if (look.frontlit) {
-        // A clear drop shows the lamp as a spot off its centre, and little else.
-        AddDisc(image, x, y, radius_px, 0.12 * depth);
-        AddDisc(image, x + 0.45 * radius_px * look.light_side, y - 0.3 * radius_px, 0.35 * radius_px, depth);
-      } else {
-        AddDisc(image, x, y, radius_px, depth);
-        // It is a lens: its middle passes the light behind it.
-        if (radius_px > 3.0) AddDisc(image, x, y, 0.32 * radius_px, -0.85 * depth);
-      }
+    const Pixel from{a.x + shift.x, a.y + shift.y};
+    const Pixel to{b.x + shift.x, b.y + shift.y};
+    const double depth = look.drop_depth;
+    if (look.frontlit) {
+      // A clear drop shows the lamp as a spot off its centre, and little else.
+      const double ox = 0.45 * radius_px * look.light_side;
+      const double oy = -0.3 * radius_px;
+      AddStreak(image, from, to, radius_px, 0.12 * depth);
+      AddStreak(image, {from.x + ox, from.y + oy}, {to.x + ox, to.y + oy}, 0.35 * radius_px, depth);
+    } else {
+      AddStreak(image, from, to, radius_px, depth);
+      // It is a lens: its middle passes the light behind it.
+      if (radius_px > 3.0) AddStreak(image, from, to, 0.32 * radius_px, -0.85 * depth);
     }
   }
 }

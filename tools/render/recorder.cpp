@@ -108,12 +108,9 @@ Recorder::Recorder(const Scene& scene, const Camera& camera) : scene_(scene) {
       const double down = (x - exit.x) * along.x + (y - exit.y) * along.y;
       // The tip, a little rounded at its edge, and the holder above it.
       const double tip_half = 0.5 * rec.tip * diameter_px;
-      const double chamfer =
-          std::min(0.25 * (tip_half - 0.5 * diameter_px), std::max(0.0, 0.3 * diameter_px + down));
+      const double bevel = 0.25 * (tip_half - 0.5 * diameter_px);
       double solid =
-          std::clamp(0.5 - down, 0.0, 1.0) *
-          Inside(side, down > -0.3 * diameter_px ? tip_half - 0.25 * (tip_half - 0.5 * diameter_px) + chamfer
-                                                 : tip_half);
+          std::clamp(0.5 - down, 0.0, 1.0) * Inside(side, tip_half - 0.7 * std::max(0.0, bevel + down));
       double shade = 1.0 + 0.5 * std::cos(std::clamp(side / tip_half - reflex, -1.0, 1.0) * 3.0);
       if (rec.holder > 0.0) {
         const double half = 0.5 * rec.holder * diameter_px;

@@ -41,25 +41,6 @@ Texture MakeTexture(int width, int height, Random random) {
 
 }  // namespace
 
-float Texture::At(double u, double v) const {
-  const double fu = std::floor(u);
-  const double fv = std::floor(v);
-  const auto du = static_cast<float>(u - fu);
-  const auto dv = static_cast<float>(v - fv);
-  const auto wrap = [](double x, int n) {
-    auto i = static_cast<std::int64_t>(x) % n;
-    return static_cast<std::size_t>(i < 0 ? i + n : i);
-  };
-  const std::size_t x0 = wrap(fu, width);
-  const std::size_t y0 = wrap(fv, height);
-  const std::size_t x1 = x0 + 1 == static_cast<std::size_t>(width) ? 0 : x0 + 1;
-  const std::size_t y1 = y0 + 1 == static_cast<std::size_t>(height) ? 0 : y0 + 1;
-  const auto w = static_cast<std::size_t>(width);
-  const float top = value[y0 * w + x0] * (1.0F - du) + value[y0 * w + x1] * du;
-  const float bottom = value[y1 * w + x0] * (1.0F - du) + value[y1 * w + x1] * du;
-  return top * (1.0F - dv) + bottom * dv;
-}
-
 Spray::Spray(const SpraySetting& given) : setting(given) {
   Random random(setting.seed, "waves");
   double power = 0.0;
@@ -98,6 +79,30 @@ double Spray::BreakupLog(double phi_rad, double travel_mm, double breakup_mm) co
   double sum = 0.0;
   for (const Ripple& r : ripples_) sum += std::cos(r.turns * phi_rad + r.per_breakup * way + r.phase);
   return setting.breakup_scatter * sum * std::sqrt(2.0 / static_cast<double>(ripples_.size()));
+}
+
+std::vector<float> Spray::BreakupLogs(int count, double travel_mm, double breakup_mm) const {
+  const auto n = static_cast<std::size_t>(count);
+  std::vector<double> sum(n, 0.0);
+  const double way = travel_mm / breakup_mm;
+  for (const Ripple& r : ripples_) {
+    // Turning a unit vector step by step; over 360 steps it stays a unit vector to 1e-13.
+    const double step = kTurn * r.turns / count;
+    const double cs = std::cos(step);
+    const double sn = std::sin(step);
+    double c = std::cos(r.per_breakup * way + r.phase);
+    double s = std::sin(r.per_breakup * way + r.phase);
+    for (double& v : sum) {
+      v += c;
+      const double next = c * cs - s * sn;
+      s = s * cs + c * sn;
+      c = next;
+    }
+  }
+  std::vector<float> out;
+  const double factor = setting.breakup_scatter * std::sqrt(2.0 / static_cast<double>(ripples_.size()));
+  for (const double v : sum) out.push_back(static_cast<float>(factor * v));
+  return out;
 }
 
 double Spray::BreakupAt(double phi_rad, const Instant& now) const {

@@ -47,7 +47,6 @@ struct Instant {
 struct Texture {  // uniform in [0, 1], smooth, periodic both ways
   int width = 0, height = 0;
   std::vector<float> value;
-  float At(double u, double v) const;
 };
 
 class Spray {
@@ -56,6 +55,8 @@ class Spray {
 
   // ln(breakup / median) at an angle around the axis: zero median.
   double BreakupLog(double phi_rad, double travel_mm, double breakup_mm) const;
+  // The same for evenly spaced angles.
+  std::vector<float> BreakupLogs(int count, double travel_mm, double breakup_mm) const;
   // Axial distance where the continuous sheet ends.
   double BreakupAt(double phi_rad, const Instant& now) const;
   // Radius of the mean (wave-free) sheet.

@@ -124,7 +124,7 @@ ClipWriter::ClipWriter(const std::filesystem::path& directory, const RecordingSe
   } else {
     av_opt_set(s.codec->priv_data, "crf", fmt::format("{:.1f}", setting.quality).c_str(), 0);
   }
-  av_opt_set(s.codec->priv_data, "preset", hevc ? "ultrafast" : "veryfast", 0);
+  av_opt_set(s.codec->priv_data, "preset", hevc ? "ultrafast" : "superfast", 0);
   if (hevc) av_opt_set(s.codec->priv_data, "x265-params", "log-level=none:pools=none:frame-threads=1", 0);
   Check(avcodec_open2(s.codec, encoder, nullptr), "opening the encoder");
   s.stream = avformat_new_stream(s.format, nullptr);
