@@ -205,6 +205,11 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   } else {
     reading.effective_frames = used;
   }
+  std::vector<double> all_logs;
+  for (const auto& r : ray_rises) {
+    for (const double z : r) all_logs.push_back(std::log(z));
+  }
+  reading.log_spread = RobustSpread(std::move(all_logs));
   reading.ray_length.assign(kRays, 0.0);
   for (int ray = 0; ray < kRays; ++ray) {
     auto& r = ray_rises[static_cast<std::size_t>(ray)];

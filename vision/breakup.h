@@ -30,6 +30,7 @@ struct BreakupReading {
   double u_statistics = 0.0;
   double u_family = 0.0;  // disagreement of the three
   double effective_frames = 0.0;
+  double log_spread = 0.0;                   // of single rises over rays and frames
   std::optional<double> rise, onset, peak;  // after their factors
   std::vector<double> ray_length;           // per ray, for pictures; 0 where not read
   std::vector<double> frame_length;         // per given frame; 0 where not read

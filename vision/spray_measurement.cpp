@@ -177,6 +177,7 @@ class Measurer {
       for (const auto& [name, value] : family) {
         if (value) point.breakup_readings.emplace_back(name, *value);
       }
+      point.breakup_readings.emplace_back("log_spread", result.reading->log_spread);
       sheet_end_mm_.resize(points_.size(), 0.0);
       sheet_end_mm_[p] = result.reading->length;
       shortest_mm_ = std::min(shortest_mm_.value_or(1e9), result.reading->length);
