@@ -1,0 +1,333 @@
+#include "src/measure.h"
+
+#include <algorithm>
+#include <filesystem>
+
+#include <fmt/core.h>
+
+#include <calib/error.h>
+
+#include "src/discharge.h"
+#include "src/flow_average.h"
+#include "src/liquid_state.h"
+#include "src/settings_json.h"
+#include "src/sha256.h"
+#include "src/stand_flags.h"
+#include "src/stand_log.h"
+#include "src/sync.h"
+#include "src/version.h"
+
+namespace conebook::src {
+namespace {
+
+using calib::Flag;
+using calib::Severity;
+
+constexpr std::size_t kTraceRows = 2000;
+
+void Add(Run& run, const char* code, Severity severity, const char* quantity, std::string message,
+         const char* advice) {
+  run.flags.push_back({code, severity, std::nullopt,
+                       quantity == nullptr ? std::nullopt : std::optional<std::string>(quantity),
+                       std::move(message), advice});
+}
+
+// What the log gives before the clip has been looked at.
+struct LogSide {
+  StandLog log;
+  std::vector<double> gauge_bar;
+  std::vector<SteadyStretch> stretches;
+  FlowSettling flow;
+  std::vector<PointReading> readings;  // one a stretch
+};
+
+LogSide ReadLogSide(const MeasureInput& input) {
+  LogSide side;
+  side.log = ReadStandLog(*input.log_path, input.rig.log);
+  side.gauge_bar = side.log.pressure_bar;
+  for (double& bar : side.gauge_bar) bar -= AmbientBar(input.rig);
+  side.stretches = FindSteadyStretches(side.log.time_s, side.gauge_bar, side.log.flow, input.steady);
+  if (side.log.flow_kind != FlowKind::kNone) {
+    side.flow =
+        AverageFlow(side.log.time_s, side.log.flow, side.log.flow_kind == FlowKind::kPulseHz, side.stretches);
+  }
+  side.readings = ReadingsFromLog(side.log, side.stretches, side.flow);
+  return side;
+}
+
+LogTrace Thinned(const LogSide& side, const Rig& rig) {
+  LogTrace trace;
+  const std::size_t rows = side.log.Rows();
+  const std::size_t step = (rows + kTraceRows - 1) / kTraceRows;
+  double per_unit = 1.0;
+  if (side.log.flow_kind == FlowKind::kVolumeLS || side.log.flow_kind == FlowKind::kPulseHz) {
+    per_unit = 1e-3 * LiquidAt(rig, std::nullopt, 1e5).density_kg_m3.value;
+    if (side.log.flow_kind == FlowKind::kPulseHz) per_unit /= rig.k_factor_per_l->value;
+  }
+  for (std::size_t from = 0; from < rows; from += step) {
+    const std::size_t to = std::min(rows, from + step);
+    const double n = static_cast<double>(to - from);
+    double t = 0.0, p = 0.0, q = 0.0;
+    for (std::size_t i = from; i < to; ++i) {
+      t += (side.log.time_s[i] - side.log.time_s[from]) / n;
+      p += side.gauge_bar[i] / n;
+      if (!side.log.flow.empty()) q += per_unit * side.log.flow[i] / n;
+    }
+    trace.time_s.push_back(side.log.time_s[from] + t);
+    trace.pressure_bar.push_back(p);
+    if (!side.log.flow.empty()) trace.flow_kg_s.push_back(q);
+  }
+  return trace;
+}
+
+// Which pressure points the run has: where in the video, which stretch of the log, which reading.
+struct Plan {
+  std::vector<vision::TimeSpan> spans;  // empty: the steady spray
+  std::vector<std::optional<SteadyStretch>> stretches;
+  std::vector<PointReading> readings;  // as many as points, or none
+  std::size_t points = 0;
+};
+
+std::vector<PointReading> ByHand(const std::vector<HandReading>& hand) {
+  std::vector<PointReading> readings;
+  for (const HandReading& one : hand) {
+    PointReading reading;
+    reading.pressure_bar = one.pressure_bar;
+    reading.u_pressure_bar = one.u_pressure_bar;
+    if (one.flow_kg_s) {
+      reading.flow_kind = FlowKind::kMassKgS;
+      reading.flow = *one.flow_kg_s;
+      reading.u_flow_share = one.u_flow_share;
+    }
+    readings.push_back(reading);
+  }
+  return readings;
+}
+
+void KeepLongestOnly(Plan& plan, Run& run) {
+  if (plan.spans.size() < 2) return;
+  std::size_t longest = 0;
+  for (std::size_t k = 1; k < plan.spans.size(); ++k) {
+    const auto length = [&](std::size_t i) { return plan.spans[i].t1_s - plan.spans[i].t0_s; };
+    if (length(k) > length(longest)) longest = k;
+  }
+  Add(run, "drops_view_one_point", Severity::kInfo, nullptr,
+      fmt::format(
+          "a close-up of drops has one point: of {} steady pressures within the clip the longest was taken",
+          plan.spans.size()),
+      "");
+  plan.spans = {plan.spans[longest]};
+  plan.stretches = {plan.stretches[longest]};
+  plan.readings = {plan.readings[longest]};
+  plan.points = 1;
+}
+
+Plan PlanWithClipAndLog(const MeasureInput& input, const LogSide& side, const vision::ClipReading& clip,
+                        Run& run) {
+  Plan plan;
+  plan.points = 1;
+  plan.stretches.resize(1);
+  if (side.stretches.empty()) {
+    Add(run, "no_steady_pressure", Severity::kWarn, "pressure_bar",
+        fmt::format(
+            "the log holds no steady pressure ({}); the spray is measured as one point without pressure",
+            input.steady.InWords()),
+        "hold each pressure for a second or more");
+    return plan;
+  }
+  SyncResult tie = TieLogToVideo(input.rig, side.log, side.gauge_bar, side.stretches, clip.facts,
+                                 vision::SteadySpray(clip));
+  run.flags.insert(run.flags.end(), tie.flags.begin(), tie.flags.end());
+  Plan inside;
+  std::string outside;
+  for (std::size_t k = 0; k < side.stretches.size(); ++k) {
+    const auto window = VideoWindow(side.stretches[k], tie.sync, clip.facts);
+    if (window) {
+      inside.spans.push_back(*window);
+      inside.stretches.emplace_back(side.stretches[k]);
+      inside.readings.push_back(side.readings[k]);
+    } else {
+      outside += fmt::format("{}{:.2f} to {:.2f} s", outside.empty() ? "" : ", ", side.stretches[k].t0_s,
+                             side.stretches[k].t1_s);
+    }
+  }
+  run.sync = tie.sync;
+  inside.points = inside.spans.size();
+  if (inside.points == 0) {
+    Add(run, "no_point_in_clip", Severity::kWarn, "pressure_bar",
+        "none of the log's steady pressures lies within the clip; the spray is measured as one point without "
+        "pressure",
+        "check [sync] log_minus_video_s");
+    return plan;
+  }
+  if (!outside.empty()) {
+    Add(run, "points_outside_clip", Severity::kInfo, nullptr,
+        fmt::format(
+            "{} of the log's {} steady stretches lie outside the clip and are not measured: {} of log time",
+            side.stretches.size() - inside.points, side.stretches.size(), outside),
+        "");
+  }
+  if (input.rig.view.shows == vision::Shows::kDrops) KeepLongestOnly(inside, run);
+  return inside;
+}
+
+Plan PlanByHand(const MeasureInput& input) {
+  Plan plan;
+  plan.readings = ByHand(input.readings);
+  plan.points = plan.readings.size();
+  plan.stretches.resize(plan.points);
+  for (const HandReading& reading : input.readings) {
+    if (reading.video) plan.spans.push_back(*reading.video);
+  }
+  return plan;
+}
+
+void FillStandSide(const Rig& rig, const Plan& plan, Run& run) {
+  if (plan.readings.empty()) return;
+  Discharge discharge = ComputeDischarge(rig, plan.readings);
+  for (std::size_t k = 0; k < plan.points; ++k) {
+    Point& point = run.points[k];
+    PointDischarge& from = discharge.points[k];
+    point.pressure_bar = std::move(from.pressure_bar);
+    point.flow_kg_s = std::move(from.flow_kg_s);
+    point.flow_area_mm2 = std::move(from.flow_area_mm2);
+    point.cd = std::move(from.cd);
+    point.temperature_c = from.temperature_c;
+  }
+  run.flow_law = std::move(discharge.law);
+  run.flags.insert(run.flags.end(), discharge.flags.begin(), discharge.flags.end());
+}
+
+void FillSpraySide(const vision::ClipReading& clip, const Rig& rig, const Plan& plan, Run& run) {
+  vision::SprayMeasurement spray = vision::MeasureSpray(clip, rig.view, plan.spans);
+  run.has_scale = spray.has_scale;
+  run.near_mm = spray.near_mm;
+  run.far_mm = spray.far_mm;
+  run.px_per_mm = spray.px_per_mm;
+  run.exit_px = spray.exit_px;
+  run.axis_deg = spray.axis_deg;
+  run.lean_against_image_vertical = spray.lean_against_image_vertical;
+  run.flags.insert(run.flags.end(), spray.flags.begin(), spray.flags.end());
+  for (std::size_t k = 0; k < run.points.size() && k < spray.points.size(); ++k) {
+    Point& point = run.points[k];
+    point.video = plan.spans.empty() ? vision::SteadySpray(clip) : plan.spans[k];
+    point.frames = spray.points[k].frames;
+    point.spray = std::move(spray.points[k]);
+  }
+}
+
+double HighestPressure(const MeasureInput& input, const std::optional<LogSide>& side) {
+  double highest = 0.0;
+  if (side) {
+    for (const double bar : side->gauge_bar) highest = std::max(highest, bar);
+  }
+  for (const HandReading& reading : input.readings) {
+    highest = std::max(highest, reading.pressure_bar - AmbientBar(input.rig));
+  }
+  return highest;
+}
+
+Run Begin(const MeasureInput& input) {
+  Run run;
+  run.program_version = ProgramVersion();
+  run.program_build = ProgramBuild();
+  run.element = input.rig.element;
+  run.batch = input.rig.batch;
+  run.kind = input.rig.kind;
+  run.rig_path = input.rig_name;
+  run.rig_sha256 = input.rig.sha256;
+  run.exit_diameter_mm = input.rig.view.exit_diameter_mm.value;
+  if (!input.rig.lens_path.empty()) {
+    run.calibrations.push_back(
+        {std::filesystem::path(input.rig.lens_path).filename().string(), input.rig.lens_sha256});
+  }
+  run.settings_json = SettingsJson(input);
+  return run;
+}
+
+void BeginLog(const MeasureInput& input, const LogSide& side, Run& run) {
+  run.log = InputFile{input.log_name, FileSha256(*input.log_path)};
+  run.flags.insert(run.flags.end(), side.log.flags.begin(), side.log.flags.end());
+  FlagAbsoluteSensor(input.rig, side.log, run.flags);
+  if (side.flow.lag_s > 0.0) {
+    Add(run, "meter_lags", Severity::kInfo, "flow_kg_s",
+        fmt::format(
+            "the flow meter follows with a time constant of about {:.2f} s; its approach is left out of the "
+            "averages",
+            side.flow.lag_s),
+        "");
+  }
+}
+
+}  // namespace
+
+Run Measure(const MeasureInput& input) {
+  Run run = Begin(input);
+  std::optional<LogSide> side;
+  if (input.log_path) {
+    side = ReadLogSide(input);
+    BeginLog(input, *side, run);
+    // A missing K-factor or liquid must be heard of before a long clip is read.
+    ComputeDischarge(input.rig, side->readings);
+    if (side->log.flow_kind == FlowKind::kPulseHz && !input.rig.k_factor_per_l) {
+      throw calib::InputError(input.rig.path +
+                              ": the log's flow is in pulses, which needs [meter] k_factor_per_l");
+    }
+    run.trace = Thinned(*side, input.rig);
+  }
+  if (input.log_path || !input.readings.empty())
+    FlagRatedPressure(input.rig, HighestPressure(input, side), run.flags);
+
+  Plan plan;
+  std::optional<vision::ClipReading> clip;
+  if (input.clip_path) {
+    clip = vision::ReadClip(*input.clip_path, input.rig.view, input.reading);
+    run.footage = InputFile{input.clip_name, FootageSha256(*input.clip_path)};
+    run.clip = clip->facts;
+    run.flags.insert(run.flags.end(), clip->flags.begin(), clip->flags.end());
+    if (clip->Rejected()) {
+      OrderFlags(run.flags);
+      return run;
+    }
+  }
+  if (clip && side) {
+    plan = PlanWithClipAndLog(input, *side, *clip, run);
+  } else if (!input.readings.empty()) {
+    plan = PlanByHand(input);
+  } else if (side) {
+    plan.readings = side->readings;
+    plan.points = side->stretches.size();
+    for (const SteadyStretch& stretch : side->stretches) plan.stretches.emplace_back(stretch);
+    if (plan.points == 0) {
+      Add(run, "no_steady_pressure", Severity::kReject, "pressure_bar",
+          fmt::format("the log holds no pressure point ({})", input.steady.InWords()),
+          "hold each pressure for a second or more");
+    }
+  } else {
+    plan.points = 1;
+    plan.stretches.resize(1);
+  }
+  run.points.resize(plan.points);
+  std::vector<SteadyStretch> measured;
+  for (std::size_t k = 0; k < plan.points; ++k) {
+    if (!plan.stretches[k]) continue;
+    run.points[k].log_t0_s = plan.stretches[k]->t0_s;
+    run.points[k].log_t1_s = plan.stretches[k]->t1_s;
+    measured.push_back(*plan.stretches[k]);
+  }
+  FlagUnsteady(measured, run.flags);
+  FillStandSide(input.rig, plan, run);
+  if (clip) FillSpraySide(*clip, input.rig, plan, run);
+  if (side && plan.points > 0) {
+    Add(run, "steady_criterion", Severity::kInfo, nullptr, input.steady.InWords(), "");
+  }
+  if (run.GetVerdict() == Verdict::kRejected) {
+    run.points.clear();
+    run.flow_law.reset();
+  }
+  ExplainWhatIsMissing(input.rig, run);
+  OrderFlags(run.flags);
+  return run;
+}
+
+}  // namespace conebook::src

@@ -1,0 +1,254 @@
+#include "src/result_json.h"
+
+#include <cmath>
+#include <stdexcept>
+
+#include <nlohmann/json.hpp>
+
+#include "src/settings_json.h"
+
+namespace conebook::src {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+Json Number(double value) {
+  if (!std::isfinite(value)) throw std::logic_error("result: a number is not finite");
+  return value == 0.0 ? 0.0 : value;  // no negative zero
+}
+
+Json FromQuantity(const calib::Quantity& quantity) {
+  Json json;
+  json["value"] = Number(quantity.value);
+  json["u"] = Number(quantity.u);
+  if (std::isfinite(quantity.dof)) json["dof"] = Number(quantity.dof);
+  const calib::Interval interval = calib::Interval95(quantity);
+  json["lo95"] = Number(interval.lo);
+  json["hi95"] = Number(interval.hi);
+  if (!quantity.budget.empty()) {
+    json["budget"] = Json::array();
+    for (const calib::Contribution& part : quantity.budget) {
+      json["budget"].push_back(
+          {{"source", part.source}, {"u", Number(part.u)}, {"shared", calib::NameOf(part.shared)}});
+    }
+  }
+  return json;
+}
+
+Json FromOptional(const std::optional<calib::Quantity>& quantity) {
+  return quantity ? FromQuantity(*quantity) : Json(nullptr);
+}
+
+Json FromOptional(const std::optional<double>& value) {
+  return value ? Number(*value) : Json(nullptr);
+}
+
+const char* NameOf(calib::Severity severity) {
+  switch (severity) {
+    case calib::Severity::kInfo:
+      return "info";
+    case calib::Severity::kWarn:
+      return "warn";
+    case calib::Severity::kReject:
+      return "reject";
+  }
+  return "info";
+}
+
+const char* NameOf(Verdict verdict) {
+  switch (verdict) {
+    case Verdict::kOk:
+      return "ok";
+    case Verdict::kFlagged:
+      return "flagged";
+    case Verdict::kRejected:
+      return "rejected";
+  }
+  return "rejected";
+}
+
+Json FromFlag(const calib::Flag& flag) {
+  return {{"code", flag.code},
+          {"severity", NameOf(flag.severity)},
+          {"point", flag.point ? Json(*flag.point) : Json(nullptr)},
+          {"quantity", flag.quantity ? Json(*flag.quantity) : Json(nullptr)},
+          {"message", flag.message},
+          {"advice", flag.advice}};
+}
+
+Json FromFile(const InputFile& file) {
+  return {{"path", file.path}, {"sha256", file.sha256}};
+}
+
+Json FromFootage(const Run& run) {
+  if (!run.footage) return nullptr;
+  Json json = FromFile(*run.footage);
+  json["frames"] = run.clip.frames;
+  json["width"] = run.clip.width_px;
+  json["height"] = run.clip.height_px;
+  json["duration_s"] = Number(run.clip.duration_s);
+  json["spray_start_s"] = FromOptional(run.clip.spray_start_s);
+  json["illumination"] = nullptr;
+  if (run.clip.illumination) {
+    json["illumination"] = *run.clip.illumination == vision::Illumination::kBacklit ? "backlit" : "frontlit";
+  }
+  return json;
+}
+
+Json FromCd(const std::optional<Cd>& cd) {
+  if (!cd) return nullptr;
+  Json json = FromQuantity(cd->cd);
+  json["area"] = cd->area;
+  json["area_mm2"] = FromQuantity(cd->area_mm2);
+  return json;
+}
+
+Json FromBreakup(const vision::SprayPoint& spray) {
+  if (spray.breakup_mm) return FromQuantity(*spray.breakup_mm);
+  if (spray.breakup_lower_bound_mm) return {{"lower_bound", Number(*spray.breakup_lower_bound_mm)}};
+  return nullptr;
+}
+
+Json FromHalfAngle(const std::optional<vision::HalfAngle>& angle) {
+  if (!angle) return nullptr;
+  return {{"mean", FromQuantity(angle->mean_deg)},
+          {"left", FromQuantity(angle->left_deg)},
+          {"right", FromQuantity(angle->right_deg)},
+          {"lean", FromQuantity(angle->lean_deg)}};
+}
+
+Json FromPulsation(const std::optional<vision::Pulsation>& pulsation) {
+  if (!pulsation) return nullptr;
+  return {{"hz", Number(pulsation->hz)},
+          {"amplitude_deg", Number(pulsation->amplitude_deg)},
+          {"u", Number(pulsation->u_deg)}};
+}
+
+Json FromPoint(const Point& point) {
+  Json json;
+  json["t0_s"] = point.video ? Number(point.video->t0_s) : Json(nullptr);
+  json["t1_s"] = point.video ? Number(point.video->t1_s) : Json(nullptr);
+  json["frames"] = point.frames;
+  json["log_t0_s"] = FromOptional(point.log_t0_s);
+  json["log_t1_s"] = FromOptional(point.log_t1_s);
+  json["pressure_bar"] = FromOptional(point.pressure_bar);
+  json["flow_kg_s"] = FromOptional(point.flow_kg_s);
+  json["flow_area_mm2"] = FromOptional(point.flow_area_mm2);
+  json["cd"] = FromCd(point.cd);
+  json["temperature_c"] = FromOptional(point.temperature_c);
+  json["half_angle_deg"] = FromHalfAngle(point.spray.half_angle);
+  json["apparent_half_angle_deg"] = FromOptional(point.spray.apparent_half_angle_deg);
+  json["sheet_half_angle_deg"] = FromOptional(point.spray.sheet_half_angle_deg);
+  json["cone_half_angle_deg"] = FromOptional(point.spray.cone_half_angle_deg);
+  json["breakup_mm"] = FromBreakup(point.spray);
+  json["d32_um"] = nullptr;
+  json["pulsation"] = FromPulsation(point.spray.pulsation);
+  return json;
+}
+
+Json FromStations(const Run& run, bool in_mm) {
+  if (!run.near_mm || !run.far_mm || run.has_scale != in_mm) return nullptr;
+  return Json::array({Number(*run.near_mm), Number(*run.far_mm)});
+}
+
+}  // namespace
+
+std::string ResultJson(const Run& run) {
+  Json json;
+  json["schema"] = "conebook.run/1";
+  json["verdict"] = NameOf(run.GetVerdict());
+  json["program"] = {{"version", run.program_version}, {"build", run.program_build}};
+  json["flags"] = Json::array();
+  for (const calib::Flag& flag : run.flags) json["flags"].push_back(FromFlag(flag));
+  json["element"] = run.element;
+  json["batch"] = run.batch;
+  Json calibrations = Json::array();
+  for (const InputFile& file : run.calibrations) calibrations.push_back(FromFile(file));
+  json["inputs"] = {{"rig_sha256", run.rig_sha256},
+                    {"log", run.log ? FromFile(*run.log) : Json(nullptr)},
+                    {"calibrations", std::move(calibrations)}};
+  json["settings"] = Json::parse(run.settings_json.empty() ? "{}" : run.settings_json);
+  json["footage"] = FromFootage(run);
+  json["scale"] = {{"px_per_mm", FromOptional(run.px_per_mm)}};
+  json["stations_mm"] = FromStations(run, true);
+  // Without a scale the stations are known in exit diameters only.
+  json["stations_exit_diameters"] = FromStations(run, false);
+  json["lean_against"] = run.lean_against_image_vertical ? "image_vertical" : "rig_axis";
+  json["sync"] = nullptr;
+  if (run.sync) {
+    json["sync"] = {{"log_minus_video_s", FromQuantity(run.sync->log_minus_video_s)},
+                    {"method", run.sync->method}};
+  }
+  json["flow_law"] = nullptr;
+  if (run.flow_law) {
+    json["flow_law"] = {{"flow_area_mm2", FromOptional(run.flow_law->flow_area_mm2)},
+                        {"cd", FromOptional(run.flow_law->cd)},
+                        {"exponent", FromOptional(run.flow_law->exponent)}};
+  }
+  json["points"] = Json::array();
+  for (const Point& point : run.points) json["points"].push_back(FromPoint(point));
+  // A user's text may hold bytes that are not UTF-8: replaced, not refused.
+  return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
+}
+
+namespace {
+
+Json FromToml(const TomlNode& node) {
+  switch (node.kind) {
+    case TomlNode::Kind::kTable: {
+      Json json = Json::object();
+      for (const auto& [key, value] : node.entries) json[key] = FromToml(value);
+      return json;
+    }
+    case TomlNode::Kind::kArray: {
+      Json json = Json::array();
+      for (const TomlNode& item : node.items) json.push_back(FromToml(item));
+      return json;
+    }
+    case TomlNode::Kind::kText:
+      return node.text;
+    case TomlNode::Kind::kNumber:
+    case TomlNode::Kind::kInteger:
+      return Number(node.number);
+    case TomlNode::Kind::kBool:
+      return node.boolean;
+    case TomlNode::Kind::kOther:
+      return nullptr;
+  }
+  return nullptr;
+}
+
+}  // namespace
+
+std::string SettingsJson(const MeasureInput& input) {
+  const SteadyOptions& steady = input.steady;
+  Json json;
+  json["rig"] = FromToml(input.rig.document);
+  // Where a calibration file lies is no setting; its hash is among the inputs.
+  if (json["rig"].contains("camera")) json["rig"]["camera"].erase("lens");
+  json["steady"] = {{"min_duration_s", Number(steady.min_duration_s)},
+                    {"min_rows", steady.min_rows},
+                    {"zero_bar", Number(steady.zero_bar)},
+                    {"zero_share", Number(steady.zero_share)},
+                    {"zero_flow_share", Number(steady.zero_flow_share)},
+                    {"max_rate_per_s", Number(steady.max_rate_per_s)},
+                    {"max_piece_change", Number(steady.max_piece_change)},
+                    {"max_drift", Number(steady.max_drift)},
+                    {"max_scatter", Number(steady.max_scatter)},
+                    {"same_level", Number(steady.same_level)},
+                    {"bridge_s", Number(steady.bridge_s)}};
+  if (!input.readings.empty()) {
+    json["readings"] = Json::array();
+    for (const HandReading& reading : input.readings) {
+      json["readings"].push_back({{"t0_s", reading.video ? Number(reading.video->t0_s) : Json(nullptr)},
+                                  {"t1_s", reading.video ? Number(reading.video->t1_s) : Json(nullptr)},
+                                  {"pressure_bar", Number(reading.pressure_bar)},
+                                  {"u_pressure_bar", FromOptional(reading.u_pressure_bar)},
+                                  {"flow_kg_s", FromOptional(reading.flow_kg_s)},
+                                  {"u_flow_share", FromOptional(reading.u_flow_share)}});
+    }
+  }
+  return json.dump(-1, ' ', false, Json::error_handler_t::replace);
+}
+
+}  // namespace conebook::src
