@@ -145,16 +145,23 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   const std::vector<double> texture_line = Smooth(profile.texture, narrow);
   const std::vector<double> fluctuation_line = Smooth(profile.fluctuation, narrow);
 
-  // Strongest texture, and the sheet's own level before it.
+  // The greatest relative rise of texture along the spray: from the sheet's quiet stretch to where it is
+  // broken. The first rows, all rim, may be stronger than either.
   int strongest = first;
-  for (int i = first; i < n; ++i) {
-    if (texture_line[static_cast<std::size_t>(i)] > texture_line[static_cast<std::size_t>(strongest)])
-      strongest = i;
-  }
   int quietest = first;
-  for (int i = first; i <= strongest; ++i) {
-    if (texture_line[static_cast<std::size_t>(i)] < texture_line[static_cast<std::size_t>(quietest)])
-      quietest = i;
+  {
+    int quiet = first;
+    double best = 0.0;
+    for (int i = first; i < n; ++i) {
+      const double t = texture_line[static_cast<std::size_t>(i)];
+      if (t < texture_line[static_cast<std::size_t>(quiet)]) quiet = i;
+      const double ratio = t / std::max(1e-12, texture_line[static_cast<std::size_t>(quiet)]);
+      if (ratio > best) {
+        best = ratio;
+        strongest = i;
+        quietest = quiet;
+      }
+    }
   }
   const double high = texture_line[static_cast<std::size_t>(strongest)];
   const double low = texture_line[static_cast<std::size_t>(quietest)];
@@ -174,12 +181,12 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
                     options.onset_factor;
     break;
   }
-  int top = first;
+  int top = quietest;
   for (int i = first; i < n; ++i) {
     if (fluctuation_line[static_cast<std::size_t>(i)] > fluctuation_line[static_cast<std::size_t>(top)])
       top = i;
   }
-  if (top > first && top < n - 2)
+  if (top > quietest && top < n - 2)
     reading.peak = distance[static_cast<std::size_t>(top)] / options.peak_factor;
   if (3.0 * static_cast<double>(frame_medians.size()) >= used && frame_medians.size() >= 5) {
     std::vector<double> copy = frame_medians;

@@ -132,6 +132,8 @@ std::optional<std::int64_t> OnsetWatch::FirstSprayFrame() const {
     if (!(level > options_.least_ratio * before) || !(level - before > options_.least_change)) {
       if (pass == 2) return std::nullopt;
     } else if (pass == 2) {
+      // The half level marks the opening; the first liquid is in view a little earlier.
+      while (first > 2 && change_[first - 1] > before + 0.15 * (level - before)) --first;
       return static_cast<std::int64_t>(first);
     }
   }

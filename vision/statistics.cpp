@@ -105,16 +105,22 @@ std::optional<Line> FitRobustLine(std::span<const double> x, std::span<const dou
   std::vector<char> use(x.size(), 1);
   std::optional<Line> line;
   {
-    // Start from the median of slopes across half the span: a least-squares start can be carried off by one
-    // end.
-    const std::size_t half = x.size() / 2;
+    // Repeated medians (Siegel 1982; from memory) over an even pick of the points: a least-squares start can be
+    // carried off by one end.
+    constexpr std::size_t kMostStart = 64;
+    const std::size_t step = std::max<std::size_t>(1, x.size() / kMostStart);
+    std::vector<double> medians;
     std::vector<double> slopes;
-    for (std::size_t i = 0; i + half < x.size(); ++i) {
-      if (x[i + half] != x[i]) slopes.push_back((y[i + half] - y[i]) / (x[i + half] - x[i]));
+    for (std::size_t i = 0; i < x.size(); i += step) {
+      slopes.clear();
+      for (std::size_t j = 0; j < x.size(); j += step) {
+        if (x[j] != x[i]) slopes.push_back((y[j] - y[i]) / (x[j] - x[i]));
+      }
+      if (!slopes.empty()) medians.push_back(MedianInPlace(slopes));
     }
-    if (slopes.empty()) return std::nullopt;
+    if (medians.empty()) return std::nullopt;
     Line start;
-    start.slope = MedianInPlace(slopes);
+    start.slope = MedianInPlace(medians);
     std::vector<double> levels(x.size());
     for (std::size_t i = 0; i < x.size(); ++i) levels[i] = y[i] - start.slope * x[i];
     start.intercept = MedianInPlace(levels);
