@@ -16,7 +16,7 @@ MUST_EXIST = {"CMakeLists.txt", "README.md", "DEVELOPERS.md", "LICENSE", "NOTICE
 MAY_INCLUDE = {"calib": {"calib"}, "vision": {"vision", "calib"}, "src": {"src", "vision", "calib"}}
 TRUTH_MAKERS = "tools/render/"  # makes the truth that calib and vision are judged by, so it uses neither
 # Roots of places that exist on one machine only.
-MACHINE_PATH = re.compile(rb"""(?<![\w.\-/$}>*])/(?:home|root|work|mnt|media|Users|tmp)/[\w.\-]+""")
+MACHINE_PATH = re.compile(rb"""(?<![\w.\-/$}>*])/(?:home|root|work|mnt|media|Users)/[\w.\-]+""")
 TEXT = {".h", ".cpp", ".py", ".cmake", ".txt", ".md", ".json", ".toml", ".csv", ".S", ".css", ".js", ".pov", ""}
 # Heavy headers, each behind few sources and never in a header of ours.
 HEAVY = re.compile(r'^\s*#\s*include\s*[<"](CLI/|nlohmann/|toml\+\+/|toml\.hpp|SQLiteCpp/|sqlite3\.h)', re.M)
