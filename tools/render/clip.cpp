@@ -170,7 +170,8 @@ void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, 
       const double off = (i + 0.5) / parts - 0.5;
       part.travel_mm += off * smear_mm;
       part.time_s += off * exposure_s;
-      AddSheet(spray, leaned, scene.look, part, 1.0 / parts, pitch_px, shift, signal, extent);
+      AddSheet(spray, leaned, scene.look, part, 1.0 / parts, pitch_px, nozzle.orthographic ? 50.0 : 0.0,
+               shift, signal, extent);
     }
     if (with_drops) AddDrops(spray, leaned, scene.look, now, exposure_s, shift, signal);
   }
@@ -366,11 +367,13 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
       double t = 100.0;
       for (int i = 0; i < options.truth_frames; ++i) {
         Instant now = SteadyInstant(s, steady[p].drop_bar, t, travel);
+        now.stop_mm = 1.15 * far_mm + 1.0;
         travel += now.breakup_mm * far.Uniform(3.0, 9.0);
         t += far.Uniform(1.0, 3.0) / std::max(s.spray.pulsation_hz, 1.0);
         extent.Reset(space, {}, ideal_rows);
         RenderSignal(s, spray, space, now, {}, true, signal, &extent);
         ideal.back().Add(signal, extent);
+        if (i % 4 != 0) continue;
         extent.Reset(camera, {}, ideal_rows);
         RenderSignal(s, spray, camera, now, {}, true, signal, &extent);
         real.back().Add(signal, extent);

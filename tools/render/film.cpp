@@ -106,6 +106,7 @@ double SmoothBox(double x, double from, double to) {
 struct RowBuffers {
   std::vector<float> eta, eta_z, eta_phi, skin, net, thick, solid, keep;
   std::vector<float> radius, slope_z, slope_phi, cosine, area, x, y, depth;
+  std::size_t from = 0, to = 0;  // the part of the ring in work
   void Reset(std::size_t n) {
     for (auto* v : {&eta, &eta_z, &eta_phi, &solid}) v->assign(n, 0.0F);
     for (auto* v :
@@ -132,7 +133,6 @@ double RimAt(const std::vector<float>& rim, double turn) {
 void AddWaves(const Spray& spray, const Instant& now, double z, double scale, const Circle& circle,
               RowBuffers& b) {
   const SpraySetting& set = spray.setting;
-  const std::size_t n = b.eta.size();
   const double part = std::min(z / now.breakup_mm, 1.2);
   const double grown = set.wave_mm * std::exp(set.wave_growth * (part - 1.0));
   if (grown * scale < 0.02) return;
@@ -152,7 +152,7 @@ void AddWaves(const Spray& spray, const Instant& now, double z, double scale, co
     float* eta_z = b.eta_z.data();
     float* eta_phi = b.eta_phi.data();
 #pragma GCC ivdep
-    for (std::size_t j = 0; j < n; ++j) {
+    for (std::size_t j = b.from; j < b.to; ++j) {
       const float even = cm[j] * c - sign * sm[j] * s;
       const float odd = sign * sm[j] * c + cm[j] * s;
       eta[j] += even;
@@ -163,7 +163,8 @@ void AddWaves(const Spray& spray, const Instant& now, double z, double scale, co
 }
 
 // A texture along a ring of the liquid, which has turned by `swirl_turn` since the exit.
-void SampleAround(const Texture& texture, double row, double swirl_turn, std::vector<float>& out) {
+void SampleAround(const Texture& texture, double row, double swirl_turn, std::size_t from, std::size_t to,
+                  std::vector<float>& out) {
   const double floor_row = std::floor(row);
   const auto mix = static_cast<float>(row - floor_row);
   auto y0 = static_cast<std::int64_t>(floor_row) % texture.height;
@@ -172,17 +173,17 @@ void SampleAround(const Texture& texture, double row, double swirl_turn, std::ve
   const float* a = texture.value.data() + y0 * texture.width;
   const float* b = texture.value.data() + y1 * texture.width;
   const double around = texture.width;
-  double u = -swirl_turn * around;
+  double u = (static_cast<double>(from) / static_cast<double>(out.size()) - swirl_turn) * around;
   u -= std::floor(u / around) * around;
   const double step = around / static_cast<double>(out.size());
   const int width = texture.width;
-  for (float& v : out) {
+  for (std::size_t j = from; j < to; ++j) {
     const int i0 = static_cast<int>(u);
     const int i1 = i0 + 1 == width ? 0 : i0 + 1;
     const auto f = static_cast<float>(u - i0);
     const float left = a[i0] + mix * (b[i0] - a[i0]);
     const float right = a[i1] + mix * (b[i1] - a[i1]);
-    v = left + f * (right - left);
+    out[j] = left + f * (right - left);
     u += step;
     u -= u >= around ? around : 0.0;
   }
@@ -195,7 +196,7 @@ void BreakUp(double z, const std::vector<float>& rim_mm, double reach, double ri
   const auto band_mm = static_cast<float>(rim_band_mm);
   const auto reach_part = static_cast<float>(reach);
   const float step = static_cast<float>(kSectors) / static_cast<float>(n);
-  for (std::size_t j = 0; j < n; ++j) {
+  for (std::size_t j = b.from; j < b.to; ++j) {
     const float place = static_cast<float>(j) * step;
     const auto k =
         std::min(static_cast<std::size_t>(static_cast<int>(place)), static_cast<std::size_t>(kSectors - 1));
@@ -239,7 +240,7 @@ void Place(const Camera& camera, double z, double radius, double slope, double s
   float *cosines = b.cosine.data(), *areas = b.area.data(), *xs = b.x.data(), *ys = b.y.data();
   const float *eta = b.eta.data(), *eta_z = b.eta_z.data(), *eta_phi = b.eta_phi.data();
 #pragma GCC ivdep
-  for (std::size_t j = 0; j < n; ++j) {
+  for (std::size_t j = b.from; j < b.to; ++j) {
     radii[j] = std::max(base + eta[j], least);
     fzs[j] = rise + eta_z[j];
     fps[j] = eta_phi[j] / radii[j];
@@ -249,7 +250,7 @@ void Place(const Camera& camera, double z, double radius, double slope, double s
     const float ex = f(camera.exit_px.x), ey = f(camera.exit_px.y);
     const float ix = f(camera.exit_mm.x), iy = f(camera.exit_mm.y);
 #pragma GCC ivdep
-    for (std::size_t j = 0; j < n; ++j) {
+    for (std::size_t j = b.from; j < b.to; ++j) {
       const float c = c1[j], s = s1[j], r = radii[j], fz = fzs[j], fp = fps[j];
       xs[j] = ex + per_mm * (cx - ix + r * (c * rx + s * wx));
       ys[j] = ey + per_mm * (cy - iy + r * (c * ry + s * wy));
@@ -262,7 +263,7 @@ void Place(const Camera& camera, double z, double radius, double slope, double s
   const float focal = f(camera.focal_px), mx = f(camera.centre_x_px), my = f(camera.centre_y_px);
   const float k1 = f(camera.k1), k2 = f(camera.k2), p1 = f(camera.p1), p2 = f(camera.p2);
 #pragma GCC ivdep
-  for (std::size_t j = 0; j < n; ++j) {
+  for (std::size_t j = b.from; j < b.to; ++j) {
     const float c = c1[j], s = s1[j], r = radii[j], fz = fzs[j], fp = fps[j];
     const float ux = c * rx + s * wx, uy = c * ry + s * wy, uz = c * rz + s * wz;
     const float tx = c * wx - s * rx, ty = c * wy - s * ry, tz = c * wz - s * rz;
@@ -357,7 +358,8 @@ void SheetExtent::Reset(const Camera& camera, Pixel shift, int rows) {
 }
 
 void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, const Instant& now,
-              double weight, double pitch_px, Pixel shift, FloatImage& image, SheetExtent* extent) {
+              double weight, double pitch_px, double limb_px, Pixel shift, FloatImage& image,
+              SheetExtent* extent) {
   const SpraySetting& set = spray.setting;
   const double scale = camera.PxPerMmAtExit();
   double tan_a = now.tan_a;
@@ -369,7 +371,7 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
   const float farthest = *std::max_element(rim_mm.begin(), rim_mm.end());
   const double reach = set.solid_jet ? 0.05 : set.ligament_reach;
   const double last_mm =
-      std::min({now.front_mm, static_cast<double>(farthest) * (1.0 + 1.6 * reach), set.view_mm});
+      std::min({now.front_mm, now.stop_mm, static_cast<double>(farthest) * (1.0 + 1.6 * reach), set.view_mm});
 
   const double light_x = std::sin(0.9 * look.light_side);
   const double light_z = -std::cos(0.9 * look.light_side);
@@ -395,103 +397,114 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
     const Circle& circle = CircleOf(count);
     const auto n = static_cast<std::size_t>(count);
     b.Reset(n);
-    AddWaves(spray, now, z, scale, circle, b);
+    // Where only the limb counts, leave the patches that face the (far, untilted) camera.
+    std::size_t half_window = n;
+    const double inner = 1.0 - limb_px / (radius * scale);
+    if (limb_px > 0.0 && inner > 0.0)
+      half_window =
+          static_cast<std::size_t>(std::ceil(static_cast<double>(n) * std::acos(inner) / kTurn)) + 1;
+    const bool whole = 4 * half_window >= n;
+    for (int window = 0; window < (whole ? 1 : 3); ++window) {
+      b.from = whole || window == 0 ? 0 : window == 1 ? n / 2 - half_window : n - half_window;
+      b.to = whole ? n : window == 0 ? half_window : window == 1 ? n / 2 + half_window : n;
+      AddWaves(spray, now, z, scale, circle, b);
 
-    // What the liquid carries: thickness, small holes, the rim, ligaments.
-    const double swirl_turn = std::atan(z * tan_a / set.r0_mm) / kTurn;
-    const double texture_row = (z - now.travel_mm) / pitch_mm;
-    SampleAround(spray.skin, 2.0 * texture_row, swirl_turn, b.skin);
-    const auto streak = static_cast<float>(look.streak);
-    for (std::size_t j = 0; j < n; ++j) b.thick[j] = 1.0F + streak * (b.skin[j] - 0.5F);
-    const bool near_rim = z > 0.72 * static_cast<double>(nearest);
-    if (near_rim) {
-      SampleAround(spray.net, texture_row, swirl_turn, b.net);
-      BreakUp(z, rim_mm, reach, rim_band_mm, b);
-    }
+      // What the liquid carries: thickness, small holes, the rim, ligaments.
+      const double swirl_turn = std::atan(z * tan_a / set.r0_mm) / kTurn;
+      const double texture_row = (z - now.travel_mm) / pitch_mm;
+      SampleAround(spray.skin, 2.0 * texture_row, swirl_turn, b.from, b.to, b.skin);
+      const auto streak = static_cast<float>(look.streak);
+      for (std::size_t j = b.from; j < b.to; ++j) b.thick[j] = 1.0F + streak * (b.skin[j] - 0.5F);
+      const bool near_rim = z > 0.72 * static_cast<double>(nearest);
+      if (near_rim) {
+        SampleAround(spray.net, texture_row, swirl_turn, b.from, b.to, b.net);
+        BreakUp(z, rim_mm, reach, rim_band_mm, b);
+      }
 
-    // Where each patch is, how it faces the camera, how many square pixels it covers.
-    Place(camera, z, radius, z * tan_a * tan_a / radius, step_mm, circle, b);
+      // Where each patch is, how it faces the camera, how many square pixels it covers.
+      Place(camera, z, radius, z * tan_a * tan_a / radius, step_mm, circle, b);
 
-    if (grey) {
-      const auto wall = static_cast<float>(look.wall_depth * (set.solid_jet ? 4.0 : 1.0));
-      const auto r0 = static_cast<float>(set.r0_mm);
-      const auto rim = static_cast<float>(0.5 * look.wall_depth);
-      const bool solid_jet = set.solid_jet;
-      for (std::size_t j = 0; j < n; ++j) {
-        const float thin = solid_jet ? 1.0F : r0 / b.radius[j];
-        b.depth[j] = wall * thin * b.thick[j] / std::max(b.cosine[j], 1e-3F) + rim * b.solid[j];
+      if (grey) {
+        const auto wall = static_cast<float>(look.wall_depth * (set.solid_jet ? 4.0 : 1.0));
+        const auto r0 = static_cast<float>(set.r0_mm);
+        const auto rim = static_cast<float>(0.5 * look.wall_depth);
+        const bool solid_jet = set.solid_jet;
+        for (std::size_t j = b.from; j < b.to; ++j) {
+          const float thin = solid_jet ? 1.0F : r0 / b.radius[j];
+          b.depth[j] = wall * thin * b.thick[j] / std::max(b.cosine[j], 1e-3F) + rim * b.solid[j];
+        }
+        if (look.frontlit) {
+          const auto side = static_cast<float>(0.35 * look.light_side);
+          for (std::size_t j = b.from; j < b.to; ++j) b.depth[j] *= 1.0F + side * circle.cosine[1][j];
+        }
+      } else {
+        const auto limb = static_cast<float>(look.limb_depth);
+        const auto soft = static_cast<float>(look.limb_softness);
+        const auto inside = static_cast<float>(look.interior_depth);
+        const auto rim = static_cast<float>(0.6 * look.limb_depth);
+        for (std::size_t j = b.from; j < b.to; ++j) {
+          const float g = 1.0F - b.cosine[j];
+          b.depth[j] = limb * g * g * g * (soft + (1.0F - soft) * g * g);
+        }
+        if (look.frontlit) {
+          const auto side = static_cast<float>(0.6 * look.light_side);
+          for (std::size_t j = b.from; j < b.to; ++j) b.depth[j] *= 1.0F + side * circle.cosine[1][j];
+          if (look.lost_side != 0.0) {
+            const auto left =
+                static_cast<float>(1.0 - 0.985 * SmoothBox(z / now.breakup_mm, look.lost_from, look.lost_to));
+            const auto lost_side = static_cast<float>(look.lost_side);
+            for (std::size_t j = b.from; j < b.to; ++j)
+              if (lost_side * circle.cosine[1][j] > 0.0F) b.depth[j] *= left;
+          }
+        }
+        for (std::size_t j = b.from; j < b.to; ++j)
+          b.depth[j] +=
+              inside * b.thick[j] * (1.0F + 6.0F * std::max(0.0F, b.skin[j] - 0.85F)) + rim * b.solid[j];
       }
-      if (look.frontlit) {
-        const auto side = static_cast<float>(0.35 * look.light_side);
-        for (std::size_t j = 0; j < n; ++j) b.depth[j] *= 1.0F + side * circle.cosine[1][j];
-      }
-    } else {
-      const auto limb = static_cast<float>(look.limb_depth);
-      const auto soft = static_cast<float>(look.limb_softness);
-      const auto inside = static_cast<float>(look.interior_depth);
-      const auto rim = static_cast<float>(0.6 * look.limb_depth);
-      for (std::size_t j = 0; j < n; ++j) {
-        const float g = 1.0F - b.cosine[j];
-        b.depth[j] = limb * g * g * g * (soft + (1.0F - soft) * g * g);
-      }
-      if (look.frontlit) {
-        const auto side = static_cast<float>(0.6 * look.light_side);
-        for (std::size_t j = 0; j < n; ++j) b.depth[j] *= 1.0F + side * circle.cosine[1][j];
-        if (look.lost_side != 0.0) {
-          const auto left =
-              static_cast<float>(1.0 - 0.985 * SmoothBox(z / now.breakup_mm, look.lost_from, look.lost_to));
-          const auto lost_side = static_cast<float>(look.lost_side);
-          for (std::size_t j = 0; j < n; ++j)
-            if (lost_side * circle.cosine[1][j] > 0.0F) b.depth[j] *= left;
+      if (look.glint > 0.0) {
+        const auto strength = static_cast<float>(look.glint);
+        const auto ha = static_cast<float>(Dot(half, camera.axis));
+        const auto hr = static_cast<float>(Dot(half, camera.right));
+        const auto ho = static_cast<float>(Dot(half, camera.away));
+        const float* c1 = circle.cosine[1].data();
+        const float* s1 = circle.sine[1].data();
+        for (std::size_t j = b.from; j < b.to; ++j) {
+          const float fp = b.slope_phi[j];
+          const float product = hr * (c1[j] + fp * s1[j]) + ho * (s1[j] - fp * c1[j]) - b.slope_z[j] * ha;
+          const float mirror2 = product * product / (1.0F + b.slope_z[j] * b.slope_z[j] + fp * fp);
+          const float m4 = mirror2 * mirror2;
+          const float m8 = m4 * m4;
+          const float m32 = m8 * m8 * m8 * m8;
+          b.depth[j] += strength * m32 * m32 * m32;
         }
       }
-      for (std::size_t j = 0; j < n; ++j)
-        b.depth[j] +=
-            inside * b.thick[j] * (1.0F + 6.0F * std::max(0.0F, b.skin[j] - 0.85F)) + rim * b.solid[j];
-    }
-    if (look.glint > 0.0) {
-      const auto strength = static_cast<float>(look.glint);
-      const auto ha = static_cast<float>(Dot(half, camera.axis));
-      const auto hr = static_cast<float>(Dot(half, camera.right));
-      const auto ho = static_cast<float>(Dot(half, camera.away));
-      const float* c1 = circle.cosine[1].data();
-      const float* s1 = circle.sine[1].data();
-      for (std::size_t j = 0; j < n; ++j) {
-        const float fp = b.slope_phi[j];
-        const float product = hr * (c1[j] + fp * s1[j]) + ho * (s1[j] - fp * c1[j]) - b.slope_z[j] * ha;
-        const float mirror2 = product * product / (1.0F + b.slope_z[j] * b.slope_z[j] + fp * fp);
-        const float m4 = mirror2 * mirror2;
-        const float m8 = m4 * m4;
-        const float m32 = m8 * m8 * m8 * m8;
-        b.depth[j] += strength * m32 * m32 * m32;
-      }
-    }
 
-    const auto w = static_cast<float>(weight);
-    const auto sx = static_cast<float>(shift.x);
-    const auto sy = static_cast<float>(shift.y);
-    for (std::size_t j = 0; j < n; ++j) {
-      if (near_rim && b.keep[j] == 0.0F) continue;
-      Splat(image, b.x[j] + sx, b.y[j] + sy, w * b.depth[j] * b.area[j]);
-    }
-    if (extent == nullptr) continue;
-    const auto ox = static_cast<float>(extent->origin.x) - sx;
-    const auto oy = static_cast<float>(extent->origin.y) - sy;
-    const auto ax = static_cast<float>(extent->along.x);
-    const auto ay = static_cast<float>(extent->along.y);
-    const auto rows = static_cast<int>(extent->seen.size());
-    for (std::size_t j = 0; j < n; ++j) {
-      if (near_rim && b.keep[j] != 1.0F) continue;
-      // Only patches that may lie outermost.
-      if (b.cosine[j] > 0.7F) continue;
-      const float down = (b.x[j] - ox) * ax + (b.y[j] - oy) * ay;
-      const float side = (b.x[j] - ox) * ay - (b.y[j] - oy) * ax;
-      const int row = static_cast<int>(down + 0.5F);
-      if (down < 0.0F || row >= rows) continue;
-      const auto i = static_cast<std::size_t>(row);
-      extent->seen[i] = 1;
-      extent->right[i] = std::max(extent->right[i], side);
-      extent->left[i] = std::max(extent->left[i], -side);
+      const auto w = static_cast<float>(weight);
+      const auto sx = static_cast<float>(shift.x);
+      const auto sy = static_cast<float>(shift.y);
+      for (std::size_t j = b.from; j < b.to; ++j) {
+        if (near_rim && b.keep[j] == 0.0F) continue;
+        Splat(image, b.x[j] + sx, b.y[j] + sy, w * b.depth[j] * b.area[j]);
+      }
+      if (extent == nullptr) continue;
+      const auto ox = static_cast<float>(extent->origin.x) - sx;
+      const auto oy = static_cast<float>(extent->origin.y) - sy;
+      const auto ax = static_cast<float>(extent->along.x);
+      const auto ay = static_cast<float>(extent->along.y);
+      const auto rows = static_cast<int>(extent->seen.size());
+      for (std::size_t j = b.from; j < b.to; ++j) {
+        if (near_rim && b.keep[j] != 1.0F) continue;
+        // Only patches that may lie outermost.
+        if (b.cosine[j] > 0.7F) continue;
+        const float down = (b.x[j] - ox) * ax + (b.y[j] - oy) * ay;
+        const float side = (b.x[j] - ox) * ay - (b.y[j] - oy) * ax;
+        const int row = static_cast<int>(down + 0.5F);
+        if (down < 0.0F || row >= rows) continue;
+        const auto i = static_cast<std::size_t>(row);
+        extent->seen[i] = 1;
+        extent->right[i] = std::max(extent->right[i], side);
+        extent->left[i] = std::max(extent->left[i], -side);
+      }
     }
   }
 }
@@ -556,8 +569,8 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
       // A clear drop shows the lamp as a spot off its centre, and little else.
       const double ox = 0.45 * radius_px * look.light_side;
       const double oy = -0.3 * radius_px;
-      AddStreak(image, from, to, radius_px, 0.12 * depth);
-      AddStreak(image, {from.x + ox, from.y + oy}, {to.x + ox, to.y + oy}, 0.35 * radius_px, depth);
+      AddStreak(image, from, to, radius_px, 0.25 * depth);
+      AddStreak(image, {from.x + ox, from.y + oy}, {to.x + ox, to.y + oy}, 0.4 * radius_px, 2.0 * depth);
     } else {
       AddStreak(image, from, to, radius_px, depth);
       // It is a lens: its middle passes the light behind it.

@@ -55,9 +55,11 @@ struct SheetExtent {
   void Reset(const Camera& nozzle_camera, Pixel shift, int rows);
 };
 
+// limb_px > 0: only patches within about that of the limb of an untilted far camera.
 // Adds one exposure to `depth`; `camera` is that of the nozzle; `shift` moves the picture (shake).
 void AddSheet(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
-              double weight, double pitch_px, Pixel shift, FloatImage& depth, SheetExtent* extent);
+              double weight, double pitch_px, double limb_px, Pixel shift, FloatImage& depth,
+              SheetExtent* extent);
 void AddDrops(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
               double exposure_s, Pixel shift, FloatImage& depth);
 

@@ -43,10 +43,10 @@ Recorder::Recorder(const Scene& scene, const Camera& camera) : scene_(scene) {
   const RecordingSetting& rec = scene.recording;
   Random random(scene.seed, "background");
   for (int i = 0; i < 14; ++i) {
-    const double length = random.LogUniform(25.0, 400.0);
+    const double length = random.LogUniform(70.0, 900.0);
     const double turn = random.Uniform(0.0, kTurn);
     pattern_.push_back({kTurn / length * std::cos(turn), kTurn / length * std::sin(turn),
-                        random.Uniform(0.0, kTurn), 0.35 * std::sqrt(length / 400.0)});
+                        random.Uniform(0.0, kTurn), 0.3 * std::sqrt(length / 900.0)});
   }
   for (int i = 0; i < 7; ++i) {
     bars_.push_back({random.Uniform(-0.1, 1.0) * rec.width, random.Uniform(-0.1, 1.0) * rec.height,

@@ -40,6 +40,7 @@ struct SpraySetting {
 struct Instant {
   double time_s = 0.0, travel_mm = 0.0;
   double front_mm = 1e9;  // how far liquid has come since the valve opened
+  double stop_mm = 1e9;   // no sheet is drawn beyond
   double tan_a = 0.5, breakup_mm = 15.0;
   double axial_m_s = 15.0;
 };
