@@ -5,6 +5,7 @@
 
 #include <nlohmann/json.hpp>
 
+#include "src/day_json.h"
 #include "src/settings_json.h"
 
 namespace conebook::src {
@@ -249,6 +250,33 @@ std::string SettingsJson(const MeasureInput& input) {
     }
   }
   return json.dump(-1, ' ', false, Json::error_handler_t::replace);
+}
+
+std::string DayJson(const DayReport& day, const std::vector<std::string>& result_files) {
+  Json json;
+  json["schema"] = "conebook.day/1";
+  json["name"] = day.name;
+  json["sheet"] = day.sheet_path;
+  json["clips"] = Json::array();
+  for (std::size_t k = 0; k < day.entries.size(); ++k) {
+    const DayEntry& entry = day.entries[k];
+    Json clip;
+    clip["file"] = entry.clip;
+    clip["element"] = entry.element;
+    clip["batch"] = entry.batch;
+    clip["verdict"] = entry.run ? Json(NameOf(entry.run->GetVerdict())) : Json(nullptr);
+    clip["result"] = entry.run ? Json(result_files[k]) : Json(nullptr);
+    clip["error"] = entry.run ? Json(nullptr) : Json(entry.error);
+    // In order of the result's own flags: above the rated pressure comes first.
+    clip["flags"] = Json::array();
+    if (entry.run) {
+      for (const calib::Flag& flag : entry.run->flags) {
+        if (flag.severity != calib::Severity::kInfo) clip["flags"].push_back(flag.code);
+      }
+    }
+    json["clips"].push_back(std::move(clip));
+  }
+  return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 
 }  // namespace conebook::src

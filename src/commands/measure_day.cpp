@@ -1,0 +1,206 @@
+#include <algorithm>
+#include <atomic>
+#include <cstdio>
+#include <filesystem>
+#include <mutex>
+#include <thread>
+#include <vector>
+
+#include <fmt/core.h>
+
+#include <calib/error.h>
+
+#include "src/archive/archive.h"
+#include "src/commands/interrupt.h"
+#include "src/commands/measure_command.h"
+#include "src/commands/progress.h"
+#include "src/day_json.h"
+#include "src/measure.h"
+#include "src/output_file.h"
+#include "src/overlay_video.h"
+#include "src/report/report.h"
+#include "src/result_json.h"
+#include "src/sheet.h"
+#include "src/summary.h"
+
+namespace conebook::src {
+namespace {
+
+namespace fs = std::filesystem;
+
+int CoresFor(const MeasureOptions& options) {
+  if (options.threads > 0) return options.threads;
+  return std::max(1, static_cast<int>(std::thread::hardware_concurrency()));
+}
+
+MeasureInput InputOf(const Sheet& sheet, const SheetClip& clip, int threads) {
+  MeasureInput input;
+  input.rig = ReadRig(sheet.PathOf(sheet.rig), &clip.overrides);
+  input.rig_name = NameForResult(sheet.rig);
+  if (clip.file) {
+    input.clip_path = sheet.PathOf(*clip.file);
+    input.clip_name = NameForResult(*clip.file);
+  }
+  if (clip.log) {
+    input.log_path = sheet.PathOf(*clip.log);
+    input.log_name = NameForResult(*clip.log);
+  }
+  input.readings = clip.readings;
+  input.reading.threads = threads;
+  input.reading.should_stop = InterruptWanted;
+  return input;
+}
+
+// What one clip leaves behind: a run, or why there is none. Errors of our own making are rethrown on the main
+// thread.
+struct Outcome {
+  std::optional<Run> run;
+  std::string error;
+  std::exception_ptr ours;
+};
+
+Outcome MeasureEntry(const Sheet& sheet, const SheetClip& clip, const std::optional<std::string>& film_path,
+                     int threads) {
+  Outcome outcome;
+  if (!clip.error.empty()) {
+    outcome.error = clip.error;
+    return outcome;
+  }
+  try {
+    const MeasureInput input = InputOf(sheet, clip, threads);
+    outcome.run = Measure(input);
+    if (film_path && clip.file && !outcome.run->points.empty()) {
+      OverlayVideoOptions film;
+      film.fps = input.rig.view.fps;
+      film.white_level = input.rig.view.white_level;
+      film.threads = threads;
+      film.should_stop = InterruptWanted;
+      WriteOverlayVideo(*outcome.run, *input.clip_path, *film_path, film);
+    }
+  } catch (const calib::InputError& problem) {
+    outcome.run.reset();
+    outcome.error = problem.what();
+  } catch (...) {
+    outcome.ours = std::current_exception();
+  }
+  return outcome;
+}
+
+std::vector<Outcome> MeasureAll(const Sheet& sheet, const std::vector<std::string>& stems,
+                                const MeasureOptions& options) {
+  const int cores = CoresFor(options);
+  const int workers = std::min<int>(cores, static_cast<int>(sheet.clips.size()));
+  const int threads_each = std::max(1, cores / workers);
+  std::vector<Outcome> outcomes(sheet.clips.size());
+  std::atomic<std::size_t> next{0};
+  std::mutex progress_guard;
+  std::size_t done = 0;
+  const auto show = ProgressLine(fmt::format("{} clips", sheet.clips.size()), options.quiet);
+  const auto work = [&] {
+    for (std::size_t k = next++; k < sheet.clips.size() && !InterruptWanted(); k = next++) {
+      std::optional<std::string> film;
+      if (options.overlay) film = (fs::path(*options.overlay) / (stems[k] + ".mp4")).string();
+      outcomes[k] = MeasureEntry(sheet, sheet.clips[k], film, threads_each);
+      const std::lock_guard<std::mutex> lock(progress_guard);
+      ++done;
+      if (show) show(static_cast<double>(done) / static_cast<double>(sheet.clips.size()));
+    }
+  };
+  {
+    std::vector<std::jthread> pool;
+    for (int i = 1; i < workers; ++i) pool.emplace_back(work);
+    work();
+  }
+  EndProgress(options.quiet);
+  for (const Outcome& outcome : outcomes) {
+    if (outcome.ours) std::rethrow_exception(outcome.ours);
+  }
+  if (InterruptWanted()) throw vision::Interrupted();
+  return outcomes;
+}
+
+void CheckOutputs(const MeasureOptions& options) {
+  if (options.clip || options.rig || options.log) {
+    throw calib::InputError(
+        "--sheet names clips, rig and log itself; give no clip, --rig or --log beside it");
+  }
+  if (options.json == "-")
+    throw calib::InputError("--json with --sheet needs a folder for one file a clip, not -");
+  if (options.json) CheckCanWriteInto(*options.json);
+  if (options.overlay) CheckCanWriteInto(*options.overlay);
+  if (options.report) CheckCanWrite(*options.report);
+  if (options.archive) CheckArchive(*options.archive);
+}
+
+void MakeFolder(const std::string& folder) {
+  std::error_code error;
+  fs::create_directory(folder, error);
+  if (error)
+    throw calib::InputError(fmt::format("{}: the folder cannot be made ({})", folder, error.message()));
+}
+
+void PrintDay(const DayReport& day, const MeasureOptions& options) {
+  if (options.quiet) return;
+  // Safety first, across the whole day.
+  for (const DayEntry& entry : day.entries) {
+    if (!entry.run) continue;
+    for (const calib::Flag& flag : entry.run->flags) {
+      if (flag.code == "above_rated_pressure") {
+        fmt::print("warning: {}: {} [{}]\n    {}\n", entry.clip, flag.message, flag.code, flag.advice);
+      }
+    }
+  }
+  fmt::print("{}\n", day.name);
+  for (const DayEntry& entry : day.entries) {
+    fmt::print("  {} ({}): {}\n", entry.clip, entry.element,
+               entry.run ? RunInOneLine(*entry.run) : "not measured");
+  }
+}
+
+}  // namespace
+
+int MeasureDay(const MeasureOptions& options) {
+  CheckOutputs(options);
+  const Sheet sheet = ReadSheet(*options.sheet);
+  const std::vector<std::string> stems = ResultStems(sheet);
+  ReadToml(sheet.PathOf(sheet.rig));  // a day without its rig fails once, not once a clip
+  if (options.overlay) MakeFolder(*options.overlay);
+  std::vector<Outcome> outcomes = MeasureAll(sheet, stems, options);
+  if (options.json) MakeFolder(*options.json);
+
+  DayReport day;
+  day.name = sheet.name;
+  day.sheet_path = NameForResult(*options.sheet);
+  std::vector<std::string> files;
+  bool bad = false, rejected = false;
+  for (std::size_t k = 0; k < outcomes.size(); ++k) {
+    const SheetClip& clip = sheet.clips[k];
+    DayEntry entry;
+    entry.clip = clip.file ? NameForResult(*clip.file) : stems[k];
+    entry.element = clip.element;
+    entry.batch = clip.batch;
+    files.push_back(stems[k] + ".json");
+    if (outcomes[k].run) {
+      const std::string json = ResultJson(*outcomes[k].run);
+      if (options.json) WriteWhole((fs::path(*options.json) / files.back()).string(), json);
+      if (options.archive) StoreRun(*options.archive, json);
+      rejected = rejected || outcomes[k].run->GetVerdict() == Verdict::kRejected;
+      entry.element = outcomes[k].run->element;
+      entry.batch = outcomes[k].run->batch;
+      entry.run = std::move(outcomes[k].run);
+    } else {
+      bad = true;
+      entry.error = outcomes[k].error;
+      fmt::print(stderr, "conebook: {}: {}\n", entry.clip, entry.error);
+    }
+    day.entries.push_back(std::move(entry));
+  }
+  if (options.report) WriteWhole(*options.report, RenderDayReportHtml(day));
+  if (options.json) WriteWhole((fs::path(*options.json) / "day.json").string(), DayJson(day, files));
+  PrintDay(day, options);
+  if (std::fflush(stdout) != 0)
+    throw calib::InputError("standard output could not be written; is the disk full?");
+  return bad ? 2 : rejected ? 3 : 0;
+}
+
+}  // namespace conebook::src

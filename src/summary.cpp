@@ -1,0 +1,171 @@
+#include "src/summary.h"
+
+#include <algorithm>
+#include <vector>
+
+#include <fmt/core.h>
+
+#include "src/report/digits.h"
+
+namespace conebook::src {
+namespace {
+
+using calib::Severity;
+
+std::string Shown(const std::optional<calib::Quantity>& quantity, double factor = 1.0) {
+  if (!quantity) return "-";
+  calib::Quantity scaled = *quantity;
+  scaled.value *= factor;
+  scaled.u *= factor;
+  return ValueWithU(scaled);
+}
+
+std::string InWords(Verdict verdict) {
+  switch (verdict) {
+    case Verdict::kOk:
+      return "ok";
+    case Verdict::kFlagged:
+      return "flagged";
+    case Verdict::kRejected:
+      return "rejected";
+  }
+  return "rejected";
+}
+
+// Columns as wide as their widest cell; counts code points, since the plus-minus sign has two bytes.
+std::string Table(const std::vector<std::vector<std::string>>& rows) {
+  const auto width_of = [](const std::string& text) {
+    return static_cast<std::size_t>(std::count_if(
+        text.begin(), text.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));
+  };
+  std::vector<std::size_t> widths(rows.front().size(), 0);
+  for (const auto& row : rows) {
+    for (std::size_t k = 0; k < row.size(); ++k) widths[k] = std::max(widths[k], width_of(row[k]));
+  }
+  std::string text;
+  for (const auto& row : rows) {
+    std::string line = " ";
+    for (std::size_t k = 0; k < row.size(); ++k)
+      line += " " + row[k] + std::string(widths[k] - width_of(row[k]) + 1, ' ');
+    text += line.substr(0, line.find_last_not_of(' ') + 1) + "\n";
+  }
+  return text;
+}
+
+std::string FlagLine(const calib::Flag& flag) {
+  const char* const severity = flag.severity == Severity::kReject ? "rejected" : "warning";
+  std::string line = fmt::format("{}: ", severity);
+  if (flag.point) line += fmt::format("point {}: ", *flag.point + 1);
+  line += fmt::format("{} [{}]\n", flag.message, flag.code);
+  if (!flag.advice.empty()) line += fmt::format("    {}\n", flag.advice);
+  return line;
+}
+
+std::string PointTable(const Run& run) {
+  const bool stand =
+      std::any_of(run.points.begin(), run.points.end(), [](const Point& p) { return p.pressure_bar; });
+  const bool spray = run.footage.has_value();
+  std::string area = "Cd";
+  for (const Point& point : run.points) {
+    if (point.cd) area = "Cd (" + point.cd->area + ")";
+  }
+  std::vector<std::vector<std::string>> rows(2);
+  const auto column = [&](const char* title, const char* unit) {
+    rows[0].emplace_back(title);
+    rows[1].emplace_back(unit);
+  };
+  column("point", "");
+  if (stand) {
+    column("pressure drop", "bar");
+    column("flow", "g/s");
+    column("flow area", "mm2");
+    column(area.c_str(), "");
+  }
+  if (spray) {
+    column("half angle", "deg");
+    column("lean", "deg");
+    column("breakup", "mm");
+    column("frames", "");
+  }
+  for (std::size_t k = 0; k < run.points.size(); ++k) {
+    const Point& point = run.points[k];
+    std::vector<std::string> row{fmt::format("{}", k + 1)};
+    if (stand) {
+      row.push_back(Shown(point.pressure_bar));
+      row.push_back(Shown(point.flow_kg_s, 1e3));
+      row.push_back(Shown(point.flow_area_mm2));
+      row.push_back(point.cd ? Shown(point.cd->cd) : "-");
+    }
+    if (spray) {
+      const auto& angle = point.spray.half_angle;
+      row.push_back(angle ? Shown(angle->mean_deg) : "-");
+      row.push_back(angle ? Shown(angle->lean_deg) : "-");
+      row.push_back(point.spray.breakup_lower_bound_mm
+                        ? fmt::format("> {:.1f}", *point.spray.breakup_lower_bound_mm)
+                        : Shown(point.spray.breakup_mm));
+      row.push_back(fmt::format("{}", point.frames));
+    }
+    rows.push_back(std::move(row));
+  }
+  return Table(rows) + "  ± is the standard uncertainty (k = 1)\n";
+}
+
+}  // namespace
+
+std::string RunSummary(const Run& run) {
+  std::string text;
+  // Safety first, whatever else there is to say.
+  for (const calib::Flag& flag : run.flags) {
+    if (flag.code == "above_rated_pressure") text += FlagLine(flag);
+  }
+  text +=
+      fmt::format("element {}{}: {}\n", run.element,
+                  run.batch.empty() ? "" : fmt::format(" (batch {})", run.batch), InWords(run.GetVerdict()));
+  if (run.footage) {
+    text += fmt::format("clip {}: {} frames of {} x {} px, {:.2f} s\n", run.footage->path, run.clip.frames,
+                        run.clip.width_px, run.clip.height_px, run.clip.duration_s);
+  }
+  if (run.log) text += fmt::format("log {}\n", run.log->path);
+  if (!run.points.empty()) text += PointTable(run);
+  if (run.flow_law && run.flow_law->flow_area_mm2) {
+    text += fmt::format("flow law over {} points: flow area {} mm2, Cd {}", run.points.size(),
+                        Shown(run.flow_law->flow_area_mm2), Shown(run.flow_law->cd));
+    if (run.flow_law->exponent) text += fmt::format(", exponent {}", Shown(run.flow_law->exponent));
+    text += "\n";
+  }
+  std::size_t remarks = 0;
+  for (const calib::Flag& flag : run.flags) {
+    if (flag.code == "above_rated_pressure") continue;
+    if (flag.severity == Severity::kInfo) {
+      ++remarks;
+    } else {
+      text += FlagLine(flag);
+    }
+  }
+  if (remarks > 0) text += fmt::format("{} remarks more in the result file and report\n", remarks);
+  return text;
+}
+
+std::string RunInOneLine(const Run& run) {
+  std::string text = InWords(run.GetVerdict());
+  if (run.GetVerdict() == Verdict::kRejected) {
+    for (const calib::Flag& flag : run.flags) {
+      if (flag.severity == Severity::kReject) return text + ": " + flag.message;
+    }
+    return text;
+  }
+  text += fmt::format(": {} point{}", run.points.size(), run.points.size() == 1 ? "" : "s");
+  std::vector<double> angles;
+  for (const Point& point : run.points) {
+    if (point.spray.half_angle) angles.push_back(point.spray.half_angle->mean_deg.value);
+  }
+  if (!angles.empty()) {
+    const auto [least, most] = std::minmax_element(angles.begin(), angles.end());
+    text += *least == *most ? fmt::format(", half angle {:.2f} deg", *least)
+                            : fmt::format(", half angle {:.2f} to {:.2f} deg", *least, *most);
+  }
+  if (run.flow_law && run.flow_law->cd) text += ", Cd " + Shown(run.flow_law->cd);
+  return text;
+}
+
+}  // namespace conebook::src
