@@ -16,6 +16,7 @@ namespace conebook::render {
 namespace {
 
 constexpr double kRadians = std::numbers::pi / 180.0;
+constexpr double kLimbPx = 50.0;  // more than any wave or blur reaches inwards of the limb band
 
 std::string Number(double v) {
   if (!std::isfinite(v)) return "null";
@@ -155,7 +156,7 @@ Instant Timeline::At(double video_s) const {
 }
 
 void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, const Instant& now,
-                  Pixel shift, bool with_drops, FloatImage& signal, SheetExtent* extent) {
+                  Pixel shift, bool with_drops, double limb_px, FloatImage& signal, SheetExtent* extent) {
   signal.Reset(nozzle.width, nozzle.height);
   const double exposure_s = scene.recording.exposure_s;
   if (now.front_mm > 0.0 && scene.negative != "no_spray" && scene.negative != "walker" &&
@@ -163,15 +164,14 @@ void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, 
     const Camera leaned = Leaned(nozzle, scene.lean_deg);
     const double smear_mm = 1e3 * exposure_s * now.axial_m_s;
     const double smear_px = smear_mm * nozzle.PxPerMmAtExit();
-    const int parts = std::clamp(static_cast<int>(std::ceil(smear_px / 2.5)), 1, 9);
+    const int parts = std::clamp(static_cast<int>(std::ceil(smear_px / 2.5)), 1, 10);
     const double pitch_px = std::min(1.05 * std::pow(parts, 0.42), 2.6);
     for (int i = 0; i < parts; ++i) {
       Instant part = now;
       const double off = (i + 0.5) / parts - 0.5;
       part.travel_mm += off * smear_mm;
       part.time_s += off * exposure_s;
-      AddSheet(spray, leaned, scene.look, part, 1.0 / parts, pitch_px, nozzle.orthographic ? 50.0 : 0.0,
-               shift, signal, extent);
+      AddSheet(spray, leaned, scene.look, part, 1.0 / parts, pitch_px, limb_px, shift, signal, extent);
     }
     if (with_drops) AddDrops(spray, leaned, scene.look, now, exposure_s, shift, signal);
   }
@@ -292,7 +292,7 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
     const Instant now = timeline.At(t);
     const Pixel shift = recorder.Shake(t);
     extent.Reset(camera, shift, rows);
-    RenderSignal(s, spray, camera, now, shift, true, signal, &extent);
+    RenderSignal(s, spray, camera, now, shift, true, 0.0, signal, &extent);
     if (spray_start_s < 0.0 && now.front_mm > s.spray.exit_radius_mm) spray_start_s = t;
     for (std::size_t p = 0; p < points.size(); ++p) {
       if (t < points[p].t0_s || t > points[p].t1_s) continue;
@@ -371,11 +371,11 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
         travel += now.breakup_mm * far.Uniform(3.0, 9.0);
         t += far.Uniform(1.0, 3.0) / std::max(s.spray.pulsation_hz, 1.0);
         extent.Reset(space, {}, ideal_rows);
-        RenderSignal(s, spray, space, now, {}, true, signal, &extent);
+        RenderSignal(s, spray, space, now, {}, true, kLimbPx, signal, &extent);
         ideal.back().Add(signal, extent);
         if (i % 4 != 0) continue;
         extent.Reset(camera, {}, ideal_rows);
-        RenderSignal(s, spray, camera, now, {}, true, signal, &extent);
+        RenderSignal(s, spray, camera, now, {}, true, 0.0, signal, &extent);
         real.back().Add(signal, extent);
       }
     }

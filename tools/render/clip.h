@@ -29,9 +29,9 @@ class Timeline {
   std::vector<double> travel_mm_;
 };
 
-// Noise-free signal of one exposure that opens around `now`.
+// Noise-free signal of one exposure around `now`. limb_px > 0: the limb alone, see AddSheet.
 void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, const Instant& now,
-                  Pixel shift, bool with_drops, FloatImage& signal, SheetExtent* extent);
+                  Pixel shift, bool with_drops, double limb_px, FloatImage& signal, SheetExtent* extent);
 
 std::string RigText(const Scene& scene, const ClipOptions& options);
 void RenderClip(const Scene& scene, const std::filesystem::path& directory, const ClipOptions& options);

@@ -255,8 +255,9 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   const double depth_mm = depth_px / scale;
   const double side_mm = side_px / scale;
   const double fits_mm = std::min({depth_mm / 1.42, 0.93 * side_mm / std::tan(widest * kRadians), 45.0});
-  s.breakup_in_view =
-      keys.Flag("breakup_in_view", sheet.Chance(s.clean ? 0.9 : 0.85), "drops in view below the sheet");
+  // A sheet that outlasts the picture is for close-ups; elsewhere it would have to be absurdly long.
+  const bool drawn_in_view = sheet.Chance(s.clean ? 0.88 : 0.78) || depth_mm > 55.0;
+  s.breakup_in_view = keys.Flag("breakup_in_view", drawn_in_view, "drops in view below the sheet");
   const double breakup_draw = sheet.Unit();
   sp.breakup_mm = keys.Number(
       "breakup_mm",
@@ -272,7 +273,7 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
       keys.Number("r0_mm", sp.exit_radius_mm * sheet.Uniform(0.86, 1.0), "radius of the sheet at the exit");
   sp.breakup_scatter = keys.Number("breakup_scatter", sheet.LogUniform(0.05, 0.2), "sd of ln(breakup)");
   sp.breakup_patch_deg = keys.Number("breakup_patch_deg", sheet.Uniform(15.0, 60.0), "");
-  sp.wave_mm = keys.Number("wave_mm", sp.breakup_mm * sheet.LogUniform(0.004, 0.022), "rms at the breakup");
+  sp.wave_mm = keys.Number("wave_mm", sp.breakup_mm * sheet.LogUniform(0.004, 0.03), "rms at the breakup");
   sp.wave_growth = keys.Number("wave_growth", sheet.Uniform(2.0, 4.5), "e-folds from exit to breakup");
   sp.wave_length_mm =
       keys.Number("wave_length_mm", std::max(sp.breakup_mm / sheet.Uniform(4.0, 10.0), 5.0 / scale), "");
@@ -459,6 +460,9 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
                               std::exp(4.5 * sp.drop_spread * sp.drop_spread);
     const Instant now = SteadyInstant(s, *lowest, 0.0, 0.0);
     const double flow_mm3_s = st.flow_area_mm2 * std::sqrt(2e5 * *lowest / st.density_kg_m3) * 1e3;
+    // Longer exposures would show a mere fog of waves.
+    if (!options.set.contains("exposure_s"))
+      rec.exposure_s = std::min(rec.exposure_s, 150.0 / (1e3 * now.axial_m_s * scale));
     const double fed = flow_mm3_s / volume_mm3 / (1e3 * now.axial_m_s);
     sp.drops_per_mm = keys.Number("drops_per_mm", std::min(fed, 5000.0 / sp.view_mm), "of axial travel");
   }
@@ -480,7 +484,7 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
     sp.drop_spread = 0.1;
     s.look.wall_depth = std::max(s.look.wall_depth, 0.5);
     s.look.limb_depth = std::max(s.look.limb_depth, 1.0);
-    s.look.interior_depth = std::max(s.look.interior_depth, 0.1);
+    s.look.interior_depth = std::max(s.look.interior_depth, 0.35);
     s.lean_deg *= 0.3;
   } else if (s.negative == "cut_off") {
     // One side leaves the picture before half of the station rows.
