@@ -135,13 +135,15 @@ Plan PlanWithClipAndLog(const MeasureInput& input, const LogSide& side, const vi
         "hold each pressure for a second or more");
     return plan;
   }
-  SyncResult tie = TieLogToVideo(input.rig, side.log, side.gauge_bar, side.stretches, clip.facts,
-                                 vision::SteadySpray(clip));
+  const vision::TimeSpan steady_spray = vision::SteadySpray(clip);
+  SyncResult tie =
+      TieLogToVideo(input.rig, side.log, side.gauge_bar, side.stretches, clip.facts, steady_spray);
   run.flags.insert(run.flags.end(), tie.flags.begin(), tie.flags.end());
   Plan inside;
   std::string outside;
   for (std::size_t k = 0; k < side.stretches.size(); ++k) {
-    const auto window = VideoWindow(side.stretches[k], tie.sync, clip.facts);
+    const auto window =
+        VideoWindow(side.stretches[k], tie.sync, clip.facts, side.log.MedianInterval_s(), steady_spray);
     if (window) {
       inside.spans.push_back(*window);
       inside.stretches.emplace_back(side.stretches[k]);

@@ -40,8 +40,6 @@ std::optional<std::string> NearestName(const std::string& name, const std::vecto
       best_distance = distance;
     }
   }
-  // All letters different: a guess would only mislead.
-  if (best && best_distance >= std::max(name.size(), best->size())) return std::nullopt;
   return best;
 }
 

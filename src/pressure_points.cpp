@@ -241,7 +241,8 @@ class Finder {
       if (deviates(i)) new_last = i - 1;
     }
     // A valve that starts to move within the last bin is not seen yet.
-    const bool spare = new_last - new_first + 1 >= kBinsToSpare;
+    const bool many_rows = run.last[first] > run.first[first];
+    const bool spare = many_rows && new_last - new_first + 1 >= kBinsToSpare;
     first = new_first + (spare && new_first == first ? 1 : 0);
     last = new_last - (spare && new_last == last ? 1 : 0);
   }

@@ -15,8 +15,10 @@ using calib::Severity;
 
 constexpr double kSettleMargin_s = 0.05;  // for the spray to follow the pressure
 constexpr double kShortestWindow_s = 0.15;
-constexpr double kMeterLag_s = 0.15;  // a meter's answer to a valve, of which nothing better is known
-constexpr double kOffShare = 0.2;     // "at zero" before a rise: below this share of the step
+constexpr double kShortestShare = 0.15;  // of a short clip
+constexpr double kRowsInAClip = 10.0;    // fewer log rows than this within a clip: the log hardly resolves it
+constexpr double kMeterLag_s = 0.15;     // a meter's answer to a valve, of which nothing better is known
+constexpr double kOffShare = 0.2;        // "at zero" before a rise: below this share of the step
 
 calib::Quantity Offset(double value_s, std::vector<calib::Contribution> budget) {
   return calib::Combine(value_s, std::move(budget));
@@ -149,16 +151,23 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
 }
 
 std::optional<vision::TimeSpan> VideoWindow(const SteadyStretch& stretch, const Sync& sync,
-                                            const vision::ClipFacts& clip) {
+                                            const vision::ClipFacts& clip, double log_interval_s,
+                                            const vision::TimeSpan& steady_spray) {
   const double offset_s = sync.log_minus_video_s.value;
-  const double earliest_s = clip.spray_start_s.value_or(0.0);
-  const double lo_s = std::max(stretch.t0_s - offset_s, earliest_s);
-  const double hi_s = std::min(stretch.t1_s - offset_s, clip.duration_s);
+  const bool coarse_log = clip.duration_s < kRowsInAClip * log_interval_s;
+  const double slack_s = coarse_log ? log_interval_s : 0.0;
+  const double earliest_s = coarse_log ? steady_spray.t0_s : clip.spray_start_s.value_or(0.0);
+  const double latest_s = coarse_log ? steady_spray.t1_s : clip.duration_s;
+  const double lo_s = std::max(stretch.t0_s - slack_s - offset_s, earliest_s);
+  const double hi_s = std::min(stretch.t1_s + slack_s - offset_s, latest_s);
   const double span_s = hi_s - lo_s;
-  if (!(span_s >= kShortestWindow_s)) return std::nullopt;
+  if (!(span_s >= std::min(kShortestWindow_s, kShortestShare * clip.duration_s))) return std::nullopt;
   // Drawn in, but never to nothing: the middle of a stretch is the best bet however loose the tie.
-  const double margin_s = std::min(2.0 * sync.log_minus_video_s.u + kSettleMargin_s, span_s / 3.0);
-  return vision::TimeSpan{lo_s + margin_s, hi_s - margin_s};
+  const double settle_s = std::min(kSettleMargin_s, 0.1 * span_s);
+  const double margin_s = std::min(2.0 * sync.log_minus_video_s.u + settle_s, span_s / 3.0);
+  // Where the clip itself bounds the window there is nothing to keep clear of.
+  const bool from_clip = lo_s == earliest_s && coarse_log, to_clip = hi_s == latest_s;
+  return vision::TimeSpan{from_clip ? lo_s : lo_s + margin_s, to_clip ? hi_s : hi_s - margin_s};
 }
 
 }  // namespace conebook::src

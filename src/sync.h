@@ -37,8 +37,11 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
                          const vision::TimeSpan& steady_spray);
 
 // The part of the clip that a stretch covers, drawn in at both ends by what is not known about the tie and by
-// a margin for the spray to settle. Nothing when too little is left.
+// a margin for the spray to settle. Nothing when too little is left. A clip so short that the log hardly
+// resolves it gets the benefit of one row either side: steady_spray, from the footage itself, then bounds the
+// window.
 std::optional<vision::TimeSpan> VideoWindow(const SteadyStretch& stretch, const Sync& sync,
-                                            const vision::ClipFacts& clip);
+                                            const vision::ClipFacts& clip, double log_interval_s,
+                                            const vision::TimeSpan& steady_spray);
 
 }  // namespace conebook::src

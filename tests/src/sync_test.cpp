@@ -98,7 +98,7 @@ TEST_CASE("spray from the first frame on and one steady pressure: the spray is a
   const auto result = scene.Tie();
   CHECK(result.sync.method == "assumed");
   CHECK(Warned(result, "sync_assumed"));
-  CHECK(VideoWindow(scene.stretches[0], result.sync, scene.clip).has_value());
+  CHECK(VideoWindow(scene.stretches[0], result.sync, scene.clip, 0.02, scene.steady).has_value());
 }
 
 TEST_CASE("spray from the first frame on and several pressures: only equal lengths are believed",
@@ -137,15 +137,36 @@ TEST_CASE("a point's frames keep clear of both ends by what is not known about t
   vision::ClipFacts clip;
   clip.duration_s = 10.0;
   clip.spray_start_s = 0.2;
-  auto window = VideoWindow(stretch, sync, clip);
+  const vision::TimeSpan steady{0.3, 10.0};
+  auto window = VideoWindow(stretch, sync, clip, 0.01, steady);
   REQUIRE(window);
   CHECK(window->t0_s == Approx(1.0 + 0.1 + 0.05));
   CHECK(window->t1_s == Approx(3.0 - 0.1 - 0.05));
   // A loose tie leaves the middle third; a stretch outside the clip leaves nothing.
   sync.log_minus_video_s = calib::Combine(9.0, {{"tie", 2.0, calib::Shared::kClip}});
-  window = VideoWindow(stretch, sync, clip);
+  window = VideoWindow(stretch, sync, clip, 0.01, steady);
   REQUIRE(window);
   CHECK(window->t1_s - window->t0_s == Approx(2.0 / 3.0));
   sync.log_minus_video_s = calib::Combine(-9.0, {{"tie", 0.05, calib::Shared::kClip}});
-  CHECK_FALSE(VideoWindow(stretch, sync, clip));
+  CHECK_FALSE(VideoWindow(stretch, sync, clip, 0.01, steady));
+}
+
+TEST_CASE("a high-speed clip between two rows of a slow log still belongs to its point", "[src][sync]") {
+  // 0.08 s of footage, a row every 0.045 s; the pressure had settled by the row at 2.50 s.
+  src::SteadyStretch stretch;
+  stretch.t0_s = 2.50;
+  stretch.t1_s = 6.2;
+  src::Sync sync;
+  sync.log_minus_video_s = calib::Combine(2.44, {{"tie", 0.002, calib::Shared::kClip}});
+  vision::ClipFacts clip;
+  clip.duration_s = 0.08;
+  const vision::TimeSpan steady{0.01, 0.078};
+  const auto window = VideoWindow(stretch, sync, clip, 0.045, steady);
+  REQUIRE(window);
+  CHECK(window->t0_s >= 0.015);
+  CHECK(window->t0_s < 0.04);
+  CHECK(window->t1_s == Approx(0.078));
+  // A stretch that begins well after the clip has ended is none of its points.
+  stretch.t0_s = 2.70;
+  CHECK_FALSE(VideoWindow(stretch, sync, clip, 0.045, steady));
 }
