@@ -226,11 +226,12 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
                            : orientation < 0.91  ? 180.0
                            : orientation < 0.955 ? 90.0
                                                  : -90.0;
-  const bool axis_written = view.Chance(s.clean ? 1.0 : 0.7) || base_turn != 0.0;
+  const bool axis_written =
+      keys.Flag("axis_written", view.Chance(s.clean ? 1.0 : 0.7) || base_turn != 0.0, "rig gives axis_deg");
   const double axis_drawn = base_turn + (axis_written ? 1.5 : 0.5) * view.Normal();
   s.camera.axis_deg =
       keys.Number("axis_deg", axis_drawn, "nozzle in the picture: 0 down, positive to the right");
-  const bool tilt_written = view.Chance(s.clean ? 1.0 : 0.6);
+  const bool tilt_written = keys.Flag("tilt_written", view.Chance(s.clean ? 1.0 : 0.6), "rig gives tilt_deg");
   const double tilt_draw = std::clamp(view.Normal(), -2.5, 2.5);
   s.camera.tilt_deg =
       keys.Number("tilt_deg", 2.0 * tilt_draw, "out of the picture, far end towards the camera");
@@ -509,7 +510,8 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   Random rig(seed, "rig");
   const double scale_u = s.shown_px_per_mm * (s.clean ? 0.003 : rig.LogUniform(0.003, 0.01));
   s.px_per_mm = State(s.shown_px_per_mm, scale_u, rig, true, 4);
-  const bool exit_written = rig.Chance(s.clean ? 1.0 : 0.85) || s.negative == "cut_off";
+  const bool exit_written = keys.Flag(
+      "exit_written", rig.Chance(s.clean ? 1.0 : 0.85) || s.negative == "cut_off", "rig gives exit_px");
   const double exit_u = s.clean ? 0.3 : rig.Uniform(0.3, 1.0);
   s.exit_x_px = State(s.camera.exit_px.x, exit_u, rig, exit_written, 2);
   s.exit_y_px = State(s.camera.exit_px.y, exit_u, rig, exit_written, 2);
@@ -517,10 +519,14 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   s.axis_deg = State(s.camera.axis_deg, s.clean ? 0.1 : rig.Uniform(0.1, 0.4), rig, axis_written, 2);
   s.tilt_deg = State(s.camera.tilt_deg, s.clean ? 0.3 : rig.Uniform(0.4, 1.5), rig, tilt_written, 2);
   const double distance_u = s.camera.distance_mm * (s.clean ? 0.01 : rig.Uniform(0.01, 0.03));
-  s.distance_mm = State(s.camera.distance_mm, distance_u, rig, rig.Chance(s.clean ? 1.0 : 0.75), 1);
-  s.focal_px = State(s.camera.focal_px, 0.01 * s.camera.focal_px, rig, rig.Chance(0.25), 1);
+  s.distance_mm =
+      State(s.camera.distance_mm, distance_u, rig,
+            keys.Flag("distance_written", rig.Chance(s.clean ? 1.0 : 0.75), "rig gives distance_mm"), 1);
+  s.focal_px = State(s.camera.focal_px, 0.01 * s.camera.focal_px, rig,
+                     keys.Flag("focal_written", rig.Chance(0.25), "rig gives focal_px"), 1);
   s.temperature_c = State(st.temperature_c, 0.3, rig, true, 2);
-  s.reference_area_mm2 = State(area_mm2, 0.003 * area_mm2, rig, rig.Chance(0.3), 5);
+  s.reference_area_mm2 = State(area_mm2, 0.003 * area_mm2, rig,
+                               keys.Flag("area_written", rig.Chance(0.3), "rig gives reference_area_mm2"), 5);
   const double meter_percent = rig.Uniform(0.2, 0.5);
   const double pressure_percent = rig.Uniform(0.1, 0.4);
   st.meter_gain = 1.0 + 0.01 * meter_percent * rig.Normal();
@@ -533,8 +539,10 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   const bool sync_written = rig.Chance(0.5) || !s.prespray;
   s.sync_s =
       State(s.log_minus_video_s, sync_u, rig, keys.Flag("sync_written", sync_written, "rig gives [sync]"), 4);
-  s.state_illumination = rig.Chance(0.6);
-  if (rig.Chance(0.8)) s.rated_bar = std::ceil(*highest) + 4.0;
+  s.state_illumination = keys.Flag("state_illumination", rig.Chance(0.6), "rig says which light");
+  const double rated =
+      keys.Number("rated_bar", rig.Chance(0.8) ? std::ceil(*highest) + 4.0 : 0.0, "0: rig is silent");
+  if (rated > 0.0) s.rated_bar = rated;
   const bool stations_written = rig.Chance(0.4) || !s.breakup_in_view;
   if (keys.Flag("stations_written", stations_written, "rig gives [stations]")) {
     const double shortest = sp.breakup_mm * std::exp(-s.breakup_power * log_span);
