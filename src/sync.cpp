@@ -16,9 +16,13 @@ using calib::Severity;
 constexpr double kSettleMargin_s = 0.05;  // for the spray to follow the pressure
 constexpr double kShortestWindow_s = 0.15;
 constexpr double kShortestShare = 0.15;  // of a short clip
-constexpr double kRowsInAClip = 10.0;    // fewer log rows than this within a clip: the log hardly resolves it
-constexpr double kMeterLag_s = 0.15;     // a meter's answer to a valve, of which nothing better is known
-constexpr double kOffShare = 0.2;        // "at zero" before a rise: below this share of the step
+// A clip shorter than the greater of these is hardly resolved by the log, or by where a stretch is said to
+// begin.
+constexpr double kRowsInAClip = 10.0;
+constexpr double kShortClip_s = 0.2;
+constexpr double kStretchEdge_s = 0.1;  // how far a stretch may have been drawn in at either end
+constexpr double kMeterLag_s = 0.15;    // a meter's answer to a valve, of which nothing better is known
+constexpr double kOffShare = 0.2;       // "at zero" before a rise: below this share of the step
 
 calib::Quantity Offset(double value_s, std::vector<calib::Contribution> budget) {
   return calib::Combine(value_s, std::move(budget));
@@ -154,8 +158,8 @@ std::optional<vision::TimeSpan> VideoWindow(const SteadyStretch& stretch, const 
                                             const vision::ClipFacts& clip, double log_interval_s,
                                             const vision::TimeSpan& steady_spray) {
   const double offset_s = sync.log_minus_video_s.value;
-  const bool coarse_log = clip.duration_s < kRowsInAClip * log_interval_s;
-  const double slack_s = coarse_log ? log_interval_s : 0.0;
+  const bool coarse_log = clip.duration_s < std::max(kShortClip_s, kRowsInAClip * log_interval_s);
+  const double slack_s = coarse_log ? std::max(log_interval_s, kStretchEdge_s) : 0.0;
   const double earliest_s = coarse_log ? steady_spray.t0_s : clip.spray_start_s.value_or(0.0);
   const double latest_s = coarse_log ? steady_spray.t1_s : clip.duration_s;
   const double lo_s = std::max(stretch.t0_s - slack_s - offset_s, earliest_s);
