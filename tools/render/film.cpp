@@ -453,8 +453,11 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
             const auto left =
                 static_cast<float>(1.0 - 0.985 * SmoothBox(z / now.breakup_mm, look.lost_from, look.lost_to));
             const auto lost_side = static_cast<float>(look.lost_side);
-            for (std::size_t j = b.from; j < b.to; ++j)
-              if (lost_side * circle.cosine[1][j] > 0.0F) b.depth[j] *= left;
+            for (std::size_t j = b.from; j < b.to; ++j) {
+              // The limb of that side goes; what faces the camera stays as it is.
+              const float outer = std::clamp((lost_side * circle.cosine[1][j] - 0.55F) / 0.35F, 0.0F, 1.0F);
+              b.depth[j] *= 1.0F - (1.0F - left) * outer * outer * (3.0F - 2.0F * outer);
+            }
           }
         }
         for (std::size_t j = b.from; j < b.to; ++j)

@@ -318,7 +318,7 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   s.look.limb_depth =
       keys.Number("limb_depth", frontlit ? look.LogUniform(0.4, 1.6) : look.LogUniform(0.5, 2.5),
                   "clear: of one wall, grazed");
-  s.look.limb_softness = keys.Number("limb_softness", look.Uniform(0.1, 1.0), "");
+  s.look.limb_softness = keys.Number("limb_softness", look.Uniform(0.05, 0.6), "0: narrow limb, 1: wide");
   s.look.interior_depth =
       keys.Number("interior_depth", look.LogUniform(0.004, 0.03), "clear: of one wall, face on");
   s.look.streak = keys.Number("streak", look.Uniform(0.1, 0.6), "relative depth of thickness streaks");
