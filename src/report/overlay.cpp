@@ -70,25 +70,27 @@ void SettleLabels(Overlay& overlay) {
   const float letter = 0.024F * width, line = 0.05F * width;
   const float left_edge = static_cast<float>(overlay.crop.x) + 0.012F * width;
   const float right_edge = static_cast<float>(overlay.crop.x) + 0.988F * width;
+  std::vector<const Label*> moved;  // to the other anchor; still of the side where they were
   for (const Anchor side : {Anchor::kLeft, Anchor::kRight}) {
     std::vector<Label*> column;
     for (Label& label : overlay.labels)
-      if (label.anchor == side) column.push_back(&label);
+      if (label.anchor == side && std::find(moved.begin(), moved.end(), &label) == moved.end())
+        column.push_back(&label);
+    const Anchor other_side = side == Anchor::kLeft ? Anchor::kRight : Anchor::kLeft;
+    for (Label* label : column) {
+      const float text_width = letter * static_cast<float>(label->text.size());
+      const bool fits = side == Anchor::kLeft ? label->at.x + text_width <= right_edge
+                                              : label->at.x - text_width >= left_edge;
+      if (fits) continue;
+      // Against the edge it lies over what it names: a little higher, so that both can be read.
+      label->at = {side == Anchor::kLeft ? right_edge : left_edge, label->at.y - 0.5F * line};
+      label->anchor = other_side;
+      moved.push_back(label);
+    }
     std::stable_sort(column.begin(), column.end(),
                      [](const Label* a, const Label* b) { return a->at.y < b->at.y; });
     for (std::size_t i = 1; i < column.size(); ++i)
       column[i]->at.y = std::max(column[i]->at.y, column[i - 1]->at.y + line);
-    for (Label* label : column) {
-      const float text_width = letter * static_cast<float>(label->text.size());
-      if (side == Anchor::kLeft && label->at.x + text_width > right_edge) {
-        // Now it lies over what it names: a little higher, so that both can be read.
-        label->at = {right_edge, label->at.y - 0.5F * line};
-        label->anchor = Anchor::kRight;
-      } else if (side == Anchor::kRight && label->at.x - text_width < left_edge) {
-        label->at.x = left_edge;
-        label->anchor = Anchor::kLeft;
-      }
-    }
   }
 }
 

@@ -403,7 +403,7 @@ std::string Page(const std::string& title, const std::string& body) {
   return out + "</script></body></html>\n";
 }
 
-std::string RangeText(const Run& run, const char* unit, const auto& of) {
+std::string RangeText(const Run& run, const auto& of) {
   std::optional<Quantity> lowest, highest;
   for (const Point& point : run.points) {
     const std::optional<Quantity> quantity = of(point);
@@ -412,10 +412,8 @@ std::string RangeText(const Run& run, const char* unit, const auto& of) {
     if (!highest || quantity->value > highest->value) highest = quantity;
   }
   if (!lowest) return "<span class=\"none\">none</span>";
-  const std::string tail = *unit ? std::string(" ") + unit : std::string();
-  if (run.points.size() == 1 || lowest->value == highest->value) return ValueWithU(*lowest) + tail;
-  return RoundByU(lowest->value, lowest->u).value + " to " + RoundByU(highest->value, highest->u).value +
-         tail;
+  if (run.points.size() == 1 || lowest->value == highest->value) return ValueWithU(*lowest);
+  return RoundByU(lowest->value, lowest->u).value + " to " + RoundByU(highest->value, highest->u).value;
 }
 
 std::string DayRow(const DayEntry& entry, std::size_t number) {
@@ -434,22 +432,20 @@ std::string DayRow(const DayEntry& entry, std::size_t number) {
       if (remark.flag.severity == Severity::kReject) why += (why.empty() ? "" : " ") + remark.flag.message;
     cells = "<td colspan=\"5\" class=\"none\">" + EscapeHtml(why) + "</td>";
   } else {
-    const auto cell = [&](const char* unit, const auto& of) {
-      cells += "<td>" + RangeText(run, unit, of) + "</td>";
-    };
-    cell("bar", [](const Point& p) { return p.pressure_bar; });
-    cell("°", [](const Point& p) {
+    const auto cell = [&](const auto& of) { cells += "<td>" + RangeText(run, of) + "</td>"; };
+    cell([](const Point& p) { return p.pressure_bar; });
+    cell([](const Point& p) {
       return p.spray.half_angle ? std::optional(p.spray.half_angle->mean_deg) : std::nullopt;
     });
-    cell("mm", [](const Point& p) { return p.spray.breakup_mm; });
+    cell([](const Point& p) { return p.spray.breakup_mm; });
     if (run.flow_law && run.flow_law->flow_area_mm2)
-      cells += "<td>" + ValueWithU(*run.flow_law->flow_area_mm2) + " mm²</td>";
+      cells += "<td>" + ValueWithU(*run.flow_law->flow_area_mm2) + "</td>";
     else
-      cell("mm²", [](const Point& p) { return p.flow_area_mm2; });
+      cell([](const Point& p) { return p.flow_area_mm2; });
     if (run.flow_law && run.flow_law->cd)
       cells += "<td>" + ValueWithU(*run.flow_law->cd) + "</td>";
     else
-      cell("", [](const Point& p) { return p.cd ? std::optional(p.cd->cd) : std::nullopt; });
+      cell([](const Point& p) { return p.cd ? std::optional(p.cd->cd) : std::nullopt; });
   }
   return fmt::format(
       "<tr><th scope=\"row\"><a href=\"#run-{}\">{}</a></th><td>{}</td><td>{}</td><td class=\"{}\">{}</td>"
@@ -511,9 +507,10 @@ std::string RenderDayReportHtml(const DayReport& day) {
       "class=\"day\"><thead><tr>"
       "<th scope=\"col\">Element</th><th scope=\"col\">Batch</th><th scope=\"col\">Clip</th><th "
       "scope=\"col\">Verdict</th>"
-      "<th scope=\"col\">Pressure drop</th><th scope=\"col\">Half-cone angle</th><th scope=\"col\">Breakup "
-      "length</th>"
-      "<th scope=\"col\">Flow area</th><th scope=\"col\">Cd</th></tr></thead><tbody>" +
+      "<th scope=\"col\">Pressure drop<small>bar</small></th><th scope=\"col\">Half-cone "
+      "angle<small>°</small></th><th scope=\"col\">Breakup length<small>mm</small></th>"
+      "<th scope=\"col\">Flow area<small>mm²</small></th><th "
+      "scope=\"col\">Cd<small>1</small></th></tr></thead><tbody>" +
       rows + "</tbody></table></div></section>" + articles;
   return Page((day.name.empty() ? "Test day" : day.name) + ": spray measurements", body);
 }

@@ -290,8 +290,27 @@ TEST_CASE("a day's page lists every clip, links to its section, and names what c
   CHECK(Has(page, "href=\"#run-1\""));
   CHECK(Has(page, "id=\"run-1\""));
   CHECK(Has(page, "b02.mp4: no such file"));
-  CHECK(Has(page, "33.40 to 36.80 °"));
+  CHECK(Has(page, "33.40 to 36.80</td>"));
   CHECK(RenderDayReportHtml(day).size() < 3'000'000);
+}
+
+TEST_CASE("labels keep a line's height apart and inside the picture", "[src][report]") {
+  Run run = testing::MadeRun();
+  // Breakup right below the far station, where both labels want the same place.
+  for (cv::Point2f& p : run.points[0].spray.breakup_front) p.y = 190.0F;
+  run.points[0].spray.boundary_left.resize(60);
+  run.points[0].spray.boundary_right.resize(60);
+  const Overlay overlay = BuildOverlay(run, run.points[0], {1280, 720});
+  const float line = 0.049F * static_cast<float>(overlay.crop.width);
+  std::vector<Label> right;
+  for (const Label& label : overlay.labels) {
+    CHECK(label.at.x >= static_cast<float>(overlay.crop.x));
+    CHECK(label.at.x <= static_cast<float>(overlay.crop.x + overlay.crop.width));
+    if (label.ink != Ink::kScale && label.at.x > 640.0F) right.push_back(label);
+  }
+  REQUIRE(right.size() == 4);  // near, far, right, breakup
+  for (std::size_t i = 0; i < right.size(); ++i)
+    for (std::size_t k = 0; k < i; ++k) CHECK(std::abs(right[i].at.y - right[k].at.y) > line);
 }
 
 // Not run by ctest: writes pages to look at into the working folder.
