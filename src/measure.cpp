@@ -139,11 +139,12 @@ Plan PlanWithClipAndLog(const MeasureInput& input, const LogSide& side, const vi
   SyncResult tie =
       TieLogToVideo(input.rig, side.log, side.gauge_bar, side.stretches, clip.facts, steady_spray);
   run.flags.insert(run.flags.end(), tie.flags.begin(), tie.flags.end());
+  if (!tie.sync) return plan;
   Plan inside;
   std::string outside;
   for (std::size_t k = 0; k < side.stretches.size(); ++k) {
     const auto window =
-        VideoWindow(side.stretches[k], tie.sync, clip.facts, side.log.MedianInterval_s(), steady_spray);
+        VideoWindow(side.stretches[k], *tie.sync, clip.facts, side.log.MedianInterval_s(), steady_spray);
     if (window) {
       inside.spans.push_back(*window);
       inside.stretches.emplace_back(side.stretches[k]);
@@ -184,8 +185,21 @@ Plan PlanByHand(const MeasureInput& input) {
   return plan;
 }
 
-void FillStandSide(const Rig& rig, const Plan& plan, Run& run) {
-  if (plan.readings.empty()) return;
+void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Plan& plan, Run& run) {
+  if (plan.readings.empty()) {
+    // No pressure for the spray, but the log by itself still gives the element's flow law.
+    if (side && !side->readings.empty()) {
+      run.flow_law = ComputeDischarge(rig, side->readings).law;
+      if (run.flow_law) {
+        Add(run, "flow_law_from_log", Severity::kInfo, nullptr,
+            fmt::format(
+                "the flow law is from the log's {} steady stretches, none of them tied to the footage",
+                side->readings.size()),
+            "");
+      }
+    }
+    return;
+  }
   Discharge discharge = ComputeDischarge(rig, plan.readings);
   for (std::size_t k = 0; k < plan.points; ++k) {
     Point& point = run.points[k];
@@ -318,7 +332,7 @@ Run Measure(const MeasureInput& input) {
     measured.push_back(*plan.stretches[k]);
   }
   FlagUnsteady(measured, run.flags);
-  FillStandSide(input.rig, plan, run);
+  FillStandSide(input.rig, side, plan, run);
   if (clip) FillSpraySide(*clip, input.rig, plan, run);
   if (side && plan.points > 0) {
     Add(run, "steady_criterion", Severity::kInfo, nullptr, input.steady.InWords(), "");

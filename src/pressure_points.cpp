@@ -17,7 +17,7 @@ constexpr double kNoiseWindow_s = 0.4;
 constexpr double kNoiseFloorShare = 0.0025;
 constexpr double kTrimSearch_s = 0.6;  // how far into a stretch a transient is looked for
 constexpr double kTrimShare = 0.005;
-constexpr std::size_t kBinsToSpare = 12;
+constexpr double kEdge_s = 0.2;        // how far the ends are looked for row by row
 constexpr double kGapIntervals = 6.0;  // a pause of the logger ends a point
 
 struct Bins {
@@ -240,11 +240,49 @@ class Finder {
     for (std::size_t i = last; i > middle_to && t1 - run.t[i] <= kTrimSearch_s; --i) {
       if (deviates(i)) new_last = i - 1;
     }
-    // A valve that starts to move within the last bin is not seen yet.
-    const bool many_rows = run.last[first] > run.first[first];
-    const bool spare = many_rows && new_last - new_first + 1 >= kBinsToSpare;
-    first = new_first + (spare && new_first == first ? 1 : 0);
-    last = new_last - (spare && new_last == last ? 1 : 0);
+    first = new_first;
+    last = new_last;
+  }
+
+  // The ends to the row: bins and pieces cut them coarsely. A row belongs to the stretch when it and the mean
+  // with its outer neighbour lie at the level, so that the last row before the valve moves is not taken.
+  void SetEdges(SteadyStretch& stretch) const {
+    const StraightPiece line = FitPiece(t_, p_, stretch.first, stretch.last);
+    const double rows = static_cast<double>(stretch.last - stretch.first + 1);
+    const double sd = std::sqrt(line.residual_ss / std::max(1.0, rows - 2.0));
+    const double one = std::max({3.0 * sd, kTrimShare * line.mean, 0.75 * resolution_});
+    const double two = std::max({2.5 * sd / std::sqrt(2.0), kTrimShare * line.mean, 0.75 * resolution_});
+    // The level, or the drifting line where that fits better and is known well enough to be extended.
+    const bool long_enough = t_[stretch.last] - t_[stretch.first] > 5.0 * kEdge_s;
+    const auto belongs = [&](std::size_t row, std::size_t outer) {
+      const double drift = line.slope * (t_[row] - line.mean_t);
+      const auto fits = [&](double level) {
+        const double off = p_[row] - level, off_outer = p_[outer] - level;
+        return std::abs(off) <= one && std::abs(0.5 * (off + off_outer)) <= two;
+      };
+      return fits(line.mean) || (long_enough && fits(line.mean + drift));
+    };
+    const double from_s = t_[stretch.first] - kEdge_s, to_s = t_[stretch.last] + kEdge_s;
+    const double gap_s = kGapIntervals * step_s_;
+    const auto usable = [&](std::size_t row, std::size_t beside) {
+      return active_[row] && std::abs(t_[row] - t_[beside]) < gap_s;
+    };
+    const auto outwards_first = [&](std::size_t i) { return i > 0 ? i - 1 : i; };
+    const auto outwards_last = [&](std::size_t i) { return i + 1 < p_.size() ? i + 1 : i; };
+    // Inwards by a bin at most while the end row does not belong, then outwards.
+    const double first_s = t_[stretch.first] + kBin_s - step_s_, last_s = t_[stretch.last] - kBin_s + step_s_;
+    while (t_[stretch.first] < first_s && !belongs(stretch.first, outwards_first(stretch.first)))
+      ++stretch.first;
+    while (t_[stretch.last] > last_s && !belongs(stretch.last, outwards_last(stretch.last))) --stretch.last;
+    while (stretch.first > 0 && t_[stretch.first - 1] >= from_s && usable(stretch.first - 1, stretch.first) &&
+           belongs(stretch.first - 1, outwards_first(stretch.first - 1))) {
+      --stretch.first;
+    }
+    while (stretch.last + 1 < p_.size() && t_[stretch.last + 1] <= to_s &&
+           usable(stretch.last + 1, stretch.last) &&
+           belongs(stretch.last + 1, outwards_last(stretch.last + 1))) {
+      ++stretch.last;
+    }
   }
 
   bool Keep(const Bins& run, std::size_t first, std::size_t last, double noise, double max_drift,
@@ -253,6 +291,7 @@ class Finder {
     SteadyStretch stretch;
     stretch.first = run.first[first];
     stretch.last = run.last[last];
+    SetEdges(stretch);
     stretch.t0_s = t_[stretch.first];
     stretch.t1_s = t_[stretch.last];
     const std::size_t rows = stretch.last - stretch.first + 1;

@@ -128,8 +128,8 @@ std::string RunSummary(const Run& run) {
   if (run.log) text += fmt::format("log {}\n", run.log->path);
   if (!run.points.empty()) text += PointTable(run);
   if (run.flow_law && run.flow_law->flow_area_mm2) {
-    text += fmt::format("flow law over {} points: flow area {} mm2, Cd {}", run.points.size(),
-                        Shown(run.flow_law->flow_area_mm2), Shown(run.flow_law->cd));
+    text += fmt::format("flow law: flow area {} mm2, Cd {}", Shown(run.flow_law->flow_area_mm2),
+                        Shown(run.flow_law->cd));
     if (run.flow_law->exponent) text += fmt::format(", exponent {}", Shown(run.flow_law->exponent));
     text += "\n";
   }

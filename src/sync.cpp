@@ -91,7 +91,7 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
                          const std::vector<SteadyStretch>& stretches, const vision::ClipFacts& clip,
                          const vision::TimeSpan& steady_spray) {
   SyncResult result;
-  Sync& sync = result.sync;
+  Sync& sync = result.sync.emplace();
   const auto flag = [&](const char* code, Severity severity, std::string message, const char* advice) {
     result.flags.push_back({code, severity, std::nullopt, std::string("sync"), std::move(message), advice});
   };
@@ -139,11 +139,14 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
   // Recorded together, started together: believable only when both last about as long.
   const double longer_s = std::max(log_span_s, clip.duration_s);
   if (!(std::abs(log_span_s - clip.duration_s) <= 0.1 * longer_s)) {
-    throw calib::InputError(
-        fmt::format("{}: log and video cannot be tied: {}, and they differ in length ({:.2f} s and {:.2f} "
-                    "s), so that they cannot be "
-                    "taken to start together; {}",
-                    log.path, why, log_span_s, clip.duration_s, advice));
+    flag("sync_unknown", Severity::kWarn,
+         fmt::format(
+             "log and video cannot be tied: {}, and they differ in length ({:.2f} s and {:.2f} s), so that "
+             "they cannot be taken to start together; the spray is measured without pressure",
+             why, log_span_s, clip.duration_s),
+         advice);
+    result.sync.reset();
+    return result;
   }
   const double u_s =
       std::max(std::abs(log_span_s - clip.duration_s), log.MedianInterval_s()) / std::sqrt(12.0);

@@ -27,11 +27,11 @@ std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& p
                                const std::vector<SteadyStretch>& stretches, PressureTap tap);
 
 struct SyncResult {
-  Sync sync;
+  std::optional<Sync> sync;  // nothing: no tie that could be believed
   std::vector<calib::Flag> flags;
 };
 
-// Throws calib::InputError when log and video do not overlap, or cannot be tied.
+// Throws calib::InputError when log and video do not overlap.
 SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<double>& pressure_bar,
                          const std::vector<SteadyStretch>& stretches, const vision::ClipFacts& clip,
                          const vision::TimeSpan& steady_spray);
