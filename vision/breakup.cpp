@@ -54,183 +54,215 @@ std::vector<double> Smooth(const std::vector<double>& v, const RowWindows& windo
   return out;
 }
 
+std::size_t StepOver(std::size_t frames, int most) {
+  const auto limit = static_cast<std::size_t>(most);
+  return std::max<std::size_t>(1, (frames + limit - 1) / limit);
+}
+
+// Along the spray, mean over rays: how much the signal, and its fine detail, change in time. Both are blind
+// to whatever stands still.
 struct Profile {
-  std::vector<double> texture;      // mean over frames and rays
-  std::vector<double> fluctuation;  // root mean square in time, mean over rays
+  std::vector<double> fluctuation, detail;
 };
+
+Profile ProfileOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
+                  std::size_t step) {
+  struct Moments {
+    double sum = 0.0, square = 0.0;
+    void Add(double v) {
+      sum += v;
+      square += v * v;
+    }
+    double Spread(double n) const { return std::sqrt(std::max(0.0, square / n - sum / n * (sum / n))); }
+  };
+  const std::size_t cells = z.size() * kRays;
+  std::vector<Moments> signal(cells);
+  std::vector<Moments> detail(cells);
+  RayValues rays;
+  double used = 0.0;
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadRays(frames[k], rays);
+    used += 1.0;
+    for (std::size_t c = 0; c < cells; ++c) {
+      signal[c].Add(rays.signal[c] / static_cast<double>(kSignalUnits));
+      detail[c].Add(rays.detail[c] / static_cast<double>(kTextureUnits));
+    }
+  }
+  Profile raw{std::vector<double>(z.size(), 0.0), std::vector<double>(z.size(), 0.0)};
+  for (std::size_t c = 0; c < cells; ++c) {
+    raw.fluctuation[c / kRays] += signal[c].Spread(used) / kRays;
+    raw.detail[c / kRays] += detail[c].Spread(used) / kRays;
+  }
+  const RowWindows narrow(z, 0.06);
+  return {Smooth(raw.fluctuation, narrow), Smooth(raw.detail, narrow)};
+}
+
+// The greatest relative rise along a profile. The first rows, all rim, may be stronger than what comes after.
+struct RiseAlong {
+  std::size_t quietest = 0, strongest = 0;
+};
+
+RiseAlong GreatestRise(const std::vector<double>& profile, std::size_t first) {
+  RiseAlong rise{first, first};
+  std::size_t quiet = first;
+  double best = 0.0;
+  for (std::size_t i = first; i < profile.size(); ++i) {
+    if (profile[i] < profile[quiet]) quiet = i;
+    const double ratio = profile[i] / std::max(1e-12, profile[quiet]);
+    if (ratio > best) {
+      best = ratio;
+      rise = {quiet, i};
+    }
+  }
+  return rise;
+}
+
+// First row at half way from the quiet stretch's own level (noise, and what the sheet itself shows) to the
+// strongest.
+std::size_t HalfWay(const std::vector<double>& profile, const RiseAlong& rise) {
+  const double low = profile[rise.quietest];
+  const auto excess = [&](std::size_t i) {
+    return std::sqrt(std::max(0.0, profile[i] * profile[i] - low * low));
+  };
+  std::size_t i = rise.quietest;
+  while (i < rise.strongest && excess(i) < 0.5 * excess(rise.strongest)) ++i;
+  return i;
+}
+
+// Where a ray's texture rises most, against the geometric mean level: a step counts alike in strong and faint
+// parts.
+std::optional<double> SteepestRise(const std::vector<double>& column, std::span<const double> z,
+                                   std::size_t first, const RowWindows& windows, double least_rise) {
+  const std::vector<double> p = Prefix(column);
+  const int n = static_cast<int>(z.size());
+  const int start = static_cast<int>(first);
+  const double all = 0.1 * Mean(p, start, n) + 1e-9;
+  double best = least_rise;
+  std::optional<double> at;
+  for (int i = start + 3; i + 3 < n; ++i) {
+    const double before = Mean(p, std::max(start, windows.Above(i)), i);
+    const double after = Mean(p, i, std::min(n, windows.Below(i) + 1));
+    const double rise = (after - before) / std::sqrt((after + all) * (before + all));
+    if (rise > best) {
+      best = rise;
+      at = z[static_cast<std::size_t>(i)];
+    }
+  }
+  return at;
+}
+
+struct Rises {
+  std::vector<std::vector<double>> of_ray;
+  std::vector<double> of_frame;        // medians over rays, of frames with enough of them
+  std::vector<double> of_given_frame;  // the same by index of the frame; 0 where not read
+  double frames = 0.0;
+};
+
+Rises RisesOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
+              std::size_t step, std::size_t first, double least_rise) {
+  Rises rises;
+  rises.of_ray.resize(kRays);
+  rises.of_given_frame.assign(frames.size(), 0.0);
+  const RowWindows windows(z, 0.22);
+  RayValues rays;
+  std::vector<double> column(z.size());
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadRays(frames[k], rays);
+    rises.frames += 1.0;
+    std::vector<double> found;
+    for (std::size_t ray = 0; ray < kRays; ++ray) {
+      for (std::size_t i = 0; i < z.size(); ++i) {
+        column[i] = rays.texture[i * kRays + ray] / static_cast<double>(kTextureUnits);
+      }
+      const auto at = SteepestRise(column, z, first, windows, least_rise);
+      if (!at) continue;
+      found.push_back(*at);
+      rises.of_ray[ray].push_back(*at);
+    }
+    if (found.size() * 3 < kRays) continue;
+    rises.of_frame.push_back(MedianInPlace(found));
+    rises.of_given_frame[k] = rises.of_frame.back();
+  }
+  return rises;
+}
+
+BreakupReading Combine(const Rises& rises, double peak, const BreakupOptions& options) {
+  BreakupReading reading;
+  std::vector<double> copy = rises.of_frame;
+  reading.rise = MedianInPlace(copy);
+  reading.peak = peak;
+  std::vector<double> logs;
+  for (const auto& ray : rises.of_ray) {
+    for (const double z : ray) logs.push_back(std::log(z));
+  }
+  reading.spread = RobustSpread(std::move(logs));
+  const double between = std::sqrt(reading.rise * reading.peak);
+  const bool agree = reading.spread < options.most_spread;
+  const double carried = agree ? reading.rise * std::exp(options.spread_weight * reading.spread) : between;
+  reading.length = 0.5 * (between + carried);
+  reading.u_family = 0.5 * std::abs(agree ? between - carried : reading.peak - reading.rise);
+  reading.effective_frames = EffectiveSampleSize(rises.of_frame);
+  reading.u_statistics = 1.25 * RobustSpread(rises.of_frame) / std::sqrt(reading.effective_frames);
+  // Single rays and frames show the rise; they are carried to the value's place.
+  const double scale = reading.length / reading.rise;
+  for (const double z : rises.of_given_frame) reading.frame_length.push_back(scale * z);
+  for (const auto& ray : rises.of_ray) {
+    std::vector<double> values = ray;
+    const bool enough = !values.empty() && 3.0 * static_cast<double>(values.size()) >= rises.frames;
+    reading.ray_length.push_back(enough ? scale * MedianInPlace(values) : 0.0);
+  }
+  return reading;
+}
+
+BreakupResult None(std::string reason, std::optional<double> lower_bound) {
+  BreakupResult result;
+  result.none = {lower_bound, std::move(reason)};
+  return result;
+}
 
 }  // namespace
 
 BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t> frames,
-                          std::span<const double> distance, double least_distance,
-                          const BreakupOptions& options) {
+                          std::span<const double> z, double least_distance, const BreakupOptions& options) {
+  std::size_t first = 0;
+  while (first < z.size() && z[first] < least_distance) ++first;
+  if (frames.size() < 5 || z.size() < first + 16) return None("too few frames or rows", std::nullopt);
+  const std::size_t step = StepOver(frames.size(), options.most_frames);
+  const double end = z.back();
+  const Profile profile = ProfileOf(spool, frames, z, step);
+  const RiseAlong detail = GreatestRise(profile.detail, first);
+  const bool textured =
+      profile.detail[detail.strongest] > options.least_step * profile.detail[detail.quietest];
+  // Drops and ligaments flicker most where the sheet has just ended; waves on a whole sheet grow to the
+  // picture's end.
+  std::size_t top = detail.quietest;
+  for (std::size_t i = top; i < z.size(); ++i) {
+    if (profile.fluctuation[i] > profile.fluctuation[top]) top = i;
+  }
+  const bool flickers =
+      profile.fluctuation[top] > options.least_flicker * profile.fluctuation[detail.quietest];
+  const bool whole = !flickers || top + 2 >= z.size();
+  const std::string goes_on = "the sheet goes on to the picture's edge";
+  if (!textured) {
+    return whole ? None(goes_on, 0.9 * end) : None("no drops can be told below the sheet", std::nullopt);
+  }
+  // Well below the exit: near it the rims fill the width and rise steepest of all.
+  const double from = 0.5 * z[HalfWay(profile.detail, detail)];
+  while (first < z.size() && z[first] < from) ++first;
+  const Rises rises = RisesOf(spool, frames, z, step, first, options.least_rise);
+  if (rises.of_frame.size() < 5 || 3.0 * static_cast<double>(rises.of_frame.size()) < rises.frames) {
+    return whole ? None(goes_on, 0.9 * end) : None("too few frames show where the sheet ends", std::nullopt);
+  }
   BreakupResult result;
-  const int n = static_cast<int>(distance.size());
-  int first = 0;
-  while (first < n && distance[static_cast<std::size_t>(first)] < least_distance) ++first;
-  if (frames.size() < 5 || n - first < 16) {
-    result.none.reason = "too few frames or rows";
-    return result;
+  result.reading = Combine(rises, z[top], options);
+  if (whole) {
+    // Something rises before the picture's edge, but no drops are seen to follow it.
+    return None(goes_on, 0.8 * std::min(result.reading->rise, end));
   }
-  const auto cells = static_cast<std::size_t>(n) * kRays;
-  std::vector<double> texture_sum(cells, 0.0);
-  std::vector<double> signal_sum(cells, 0.0);
-  std::vector<double> square_sum(cells, 0.0);
-  const RowWindows wide(distance, 0.22);
-  const RowWindows narrow(distance, 0.06);
-  std::vector<std::int16_t> signal;
-  std::vector<std::uint16_t> texture;
-  std::vector<std::vector<double>> ray_rises(kRays);
-  std::vector<double> frame_medians;
-  BreakupReading reading;
-  reading.frame_length.assign(frames.size(), 0.0);
-  const std::size_t step =
-      std::max<std::size_t>(1, (frames.size() + static_cast<std::size_t>(options.most_frames) - 1) /
-                                   static_cast<std::size_t>(options.most_frames));
-  double used = 0.0;
-  for (std::size_t k = 0; k < frames.size(); k += step) {
-    spool.ReadRays(frames[k], signal, texture);
-    used += 1.0;
-    for (std::size_t c = 0; c < cells; ++c) {
-      const double s = signal[c] / static_cast<double>(kSignalUnits);
-      texture_sum[c] += texture[c] / static_cast<double>(kTextureUnits);
-      signal_sum[c] += s;
-      square_sum[c] += s * s;
-    }
-    std::vector<double> rises;
-    std::vector<double> column(static_cast<std::size_t>(n));
-    for (int ray = 0; ray < kRays; ++ray) {
-      for (int i = 0; i < n; ++i) {
-        column[static_cast<std::size_t>(i)] =
-            texture[static_cast<std::size_t>(i * kRays + ray)] / static_cast<double>(kTextureUnits);
-      }
-      const std::vector<double> p = Prefix(column);
-      const double all = Mean(p, first, n);
-      double best = 0.0;
-      int at = -1;
-      for (int i = first + 3; i + 3 < n; ++i) {
-        const int a = std::max(first, wide.Above(i));
-        const int b = std::min(n, wide.Below(i) + 1);
-        const double before = Mean(p, a, i);
-        const double after = Mean(p, i, b);
-        // Difference against the geometric mean level: a step counts alike in strong and in faint parts.
-        const double rise = (after - before) / std::sqrt((after + 0.1 * all) * (before + 0.1 * all) + 1e-12);
-        if (rise > best) {
-          best = rise;
-          at = i;
-        }
-      }
-      if (at < 0 || best < 0.4) continue;
-      rises.push_back(distance[static_cast<std::size_t>(at)]);
-      ray_rises[static_cast<std::size_t>(ray)].push_back(distance[static_cast<std::size_t>(at)]);
-    }
-    if (rises.size() * 3 >= kRays) {
-      const double median = MedianInPlace(rises);
-      frame_medians.push_back(median);
-      reading.frame_length[k] = median / options.rise_factor;
-    }
+  if (1.1 * result.reading->length > end) {
+    return None("the sheet ends at or beyond the picture's edge",
+                0.8 * std::min(result.reading->length, end));
   }
-  Profile profile;
-  profile.texture.assign(static_cast<std::size_t>(n), 0.0);
-  profile.fluctuation.assign(static_cast<std::size_t>(n), 0.0);
-  for (int i = 0; i < n; ++i) {
-    for (int ray = 0; ray < kRays; ++ray) {
-      const auto c = static_cast<std::size_t>(i * kRays + ray);
-      profile.texture[static_cast<std::size_t>(i)] += texture_sum[c] / used / kRays;
-      const double mean = signal_sum[c] / used;
-      profile.fluctuation[static_cast<std::size_t>(i)] +=
-          std::sqrt(std::max(0.0, square_sum[c] / used - mean * mean)) / kRays;
-    }
-  }
-  const std::vector<double> texture_line = Smooth(profile.texture, narrow);
-  const std::vector<double> fluctuation_line = Smooth(profile.fluctuation, narrow);
-
-  // The greatest relative rise of texture along the spray: from the sheet's quiet stretch to where it is
-  // broken. The first rows, all rim, may be stronger than either.
-  int strongest = first;
-  int quietest = first;
-  {
-    int quiet = first;
-    double best = 0.0;
-    for (int i = first; i < n; ++i) {
-      const double t = texture_line[static_cast<std::size_t>(i)];
-      if (t < texture_line[static_cast<std::size_t>(quiet)]) quiet = i;
-      const double ratio = t / std::max(1e-12, texture_line[static_cast<std::size_t>(quiet)]);
-      if (ratio > best) {
-        best = ratio;
-        strongest = i;
-        quietest = quiet;
-      }
-    }
-  }
-  const double high = texture_line[static_cast<std::size_t>(strongest)];
-  const double low = texture_line[static_cast<std::size_t>(quietest)];
-  const double end = distance[static_cast<std::size_t>(n - 1)];
-  if (!(high > options.least_step * low)) {
-    result.none.reason = "the texture along the spray shows no end of the sheet";
-    result.none.lower_bound = std::nullopt;
-    return result;
-  }
-  for (int i = quietest; i < strongest; ++i) {
-    if (texture_line[static_cast<std::size_t>(i + 1)] < low + 0.5 * (high - low)) continue;
-    const double a = texture_line[static_cast<std::size_t>(i)];
-    const double b = texture_line[static_cast<std::size_t>(i + 1)];
-    const double t = b > a ? std::clamp((low + 0.5 * (high - low) - a) / (b - a), 0.0, 1.0) : 0.0;
-    reading.onset = (distance[static_cast<std::size_t>(i)] + t * (distance[static_cast<std::size_t>(i + 1)] -
-                                                                  distance[static_cast<std::size_t>(i)])) /
-                    options.onset_factor;
-    break;
-  }
-  int top = quietest;
-  for (int i = first; i < n; ++i) {
-    if (fluctuation_line[static_cast<std::size_t>(i)] > fluctuation_line[static_cast<std::size_t>(top)])
-      top = i;
-  }
-  if (top > quietest && top < n - 2)
-    reading.peak = distance[static_cast<std::size_t>(top)] / options.peak_factor;
-  if (3.0 * static_cast<double>(frame_medians.size()) >= used && frame_medians.size() >= 5) {
-    std::vector<double> copy = frame_medians;
-    reading.rise = MedianInPlace(copy) / options.rise_factor;
-  }
-  std::vector<double> family;
-  for (const auto& member : {reading.rise, reading.onset, reading.peak}) {
-    if (member) family.push_back(*member);
-  }
-  if (family.size() < 2) {
-    result.none.reason = "fewer than two of the three readings found an end of the sheet";
-    return result;
-  }
-  std::vector<double> copy = family;
-  reading.length = MedianInPlace(copy);
-  double spread = 0.0;
-  for (const double f : family) spread += (f - reading.length) * (f - reading.length);
-  reading.u_family = std::sqrt(spread / static_cast<double>(family.size()));
-  if (frame_medians.size() >= 5) {
-    reading.effective_frames = EffectiveSampleSize(frame_medians);
-    reading.u_statistics =
-        1.25 * RobustSpread(frame_medians) / options.rise_factor / std::sqrt(reading.effective_frames);
-  } else {
-    reading.effective_frames = used;
-  }
-  std::vector<double> all_logs;
-  for (const auto& r : ray_rises) {
-    for (const double z : r) all_logs.push_back(std::log(z));
-  }
-  reading.log_spread = RobustSpread(std::move(all_logs));
-  reading.ray_length.assign(kRays, 0.0);
-  for (int ray = 0; ray < kRays; ++ray) {
-    auto& r = ray_rises[static_cast<std::size_t>(ray)];
-    if (3.0 * static_cast<double>(r.size()) >= used && !r.empty()) {
-      reading.ray_length[static_cast<std::size_t>(ray)] = MedianInPlace(r) / options.rise_factor;
-    }
-  }
-  // Drops must be in view below the sheet's end, or the picture's edge is taken for it.
-  if (reading.length * 1.15 > end) {
-    result.none.lower_bound = 0.8 * std::min(reading.length, end);
-    result.none.reason = "the sheet ends at or beyond the picture's edge";
-    return result;
-  }
-  result.reading = std::move(reading);
   return result;
 }
 

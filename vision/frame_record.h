@@ -44,6 +44,7 @@ struct FrameRecord {
   // [ray row][ray]
   std::vector<std::int16_t> ray_signal;
   std::vector<std::uint16_t> ray_texture;
+  std::vector<std::int16_t> ray_detail;  // signal less its neighbourhood: drops and ligaments, signed
 
   std::size_t EdgeAt(int row, int side, int rung) const {
     return static_cast<std::size_t>((row * 2 + side) * kLadder + rung);

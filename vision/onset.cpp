@@ -64,6 +64,7 @@ void OnsetWatch::Add(const RowsView& rows) {
     for (const Spot& p : box_) first_box_.push_back(LightOf(model_, rows, p.x, p.y));
     for (const Spot& p : around_) first_around_.push_back(LightOf(model_, rows, p.x, p.y));
     change_.push_back(0.0);
+    elsewhere_.push_back(0.0);
     return;
   }
   // Gain of the whole picture, from places without spray.
@@ -74,21 +75,24 @@ void OnsetWatch::Add(const RowsView& rows) {
   }
   const float gain =
       work_.size() >= 60 ? std::clamp(MedianInPlace(std::span<float>(work_)), 0.2F, 5.0F) : 1.0F;
-  // Mean of the strongest fifth of the changes: a clear-water cone changes little but its rim.
+  change_.push_back(StrongChange(rows, box_, first_box_, gain));
+  elsewhere_.push_back(StrongChange(rows, around_, first_around_, gain));
+}
+
+// Mean of the strongest fifth of the changes: a clear-water cone changes little but its rim.
+double OnsetWatch::StrongChange(const RowsView& rows, const std::vector<Spot>& spots,
+                                const std::vector<float>& first, float gain) {
   work_.clear();
-  for (std::size_t i = 0; i < box_.size(); ++i) {
-    work_.push_back(std::abs(LightOf(model_, rows, box_[i].x, box_[i].y) / gain - first_box_[i]));
+  for (std::size_t i = 0; i < spots.size(); ++i) {
+    work_.push_back(std::abs(LightOf(model_, rows, spots[i].x, spots[i].y) / gain - first[i]));
   }
-  if (work_.empty()) {
-    change_.push_back(0.0);
-    return;
-  }
+  if (work_.empty()) return 0.0;
   const auto keep = std::max<std::size_t>(1, work_.size() / 5);
   std::nth_element(work_.begin(), work_.begin() + static_cast<std::ptrdiff_t>(keep - 1), work_.end(),
                    std::greater<float>());
   double sum = 0.0;
   for (std::size_t i = 0; i < keep; ++i) sum += static_cast<double>(work_[i]);
-  change_.push_back(sum / static_cast<double>(keep));
+  return sum / static_cast<double>(keep);
 }
 
 double OnsetWatch::Level() const {
@@ -132,6 +136,11 @@ std::optional<std::int64_t> OnsetWatch::FirstSprayFrame() const {
     if (!(level > options_.least_ratio * before) || !(level - before > options_.least_change)) {
       if (pass == 2) return std::nullopt;
     } else if (pass == 2) {
+      const double still =
+          MedianOf({elsewhere_.begin() + 1,
+                    elsewhere_.begin() + static_cast<std::ptrdiff_t>(std::max<std::size_t>(2, first))});
+      if (!model_.exit_found && before > options_.most_unrest * still + 0.5 * options_.least_change)
+        return std::nullopt;
       // The half level marks the opening; the first liquid is in view a little earlier.
       while (first > 2 && change_[first - 1] > before + 0.15 * (level - before)) --first;
       return static_cast<std::int64_t>(first);

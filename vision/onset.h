@@ -10,9 +10,11 @@
 namespace conebook::vision {
 
 struct OnsetOptions {
-  double least_ratio = 2.5;     // of the later change to that of the frames before
+  double least_ratio = 5.0;     // of the later change to that before; a step of pressure alone stays below
   double least_change = 0.004;  // of full light
-  int most_points = 5000;       // looked at in a frame
+  double most_unrest =
+      2.0;                 // change in the box before the step against that elsewhere; more: already spraying
+  int most_points = 5000;  // looked at in a frame
 };
 
 class OnsetWatch {
@@ -35,12 +37,15 @@ class OnsetWatch {
   };
   void Place();
   double Level() const;
+  double StrongChange(const RowsView& rows, const std::vector<Spot>& spots, const std::vector<float>& first,
+                      float gain);
 
   const ClipModel& model_;
   OnsetOptions options_;
   std::vector<Spot> box_, around_;
   std::vector<float> first_box_, first_around_;
-  std::vector<double> change_;  // of each frame against the first
+  std::vector<double> change_;     // of each frame against the first
+  std::vector<double> elsewhere_;  // the same outside any spray
   std::vector<float> work_;
 };
 

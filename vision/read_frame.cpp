@@ -489,7 +489,8 @@ class FrameReader {
     const int ray_rows = (model_.rows + kRayRowStep - 1) / kRayRowStep;
     record_.ray_signal.assign(static_cast<std::size_t>(ray_rows) * kRays, 0);
     record_.ray_texture.assign(static_cast<std::size_t>(ray_rows) * kRays, 0);
-    const int half = std::clamp(static_cast<int>(std::lround(model_.texture_half_px)), 2, 16);
+    record_.ray_detail.assign(static_cast<std::size_t>(ray_rows) * kRays, 0);
+    const int half = std::clamp(static_cast<int>(std::lround(model_.texture_half_px)), 4, 16);
     for (int r = 0; r < ray_rows; ++r) {
       const int i = r * kRayRowStep;
       const int c0 = C0(i);
@@ -520,6 +521,11 @@ class FrameReader {
         const std::size_t at = static_cast<std::size_t>(r * kRays + ray);
         record_.ray_signal[at] = static_cast<std::int16_t>(std::clamp(
             std::lround((p[m1] - p[m0]) / (m1 - m0) * static_cast<double>(kSignalUnits)), -32000L, 32000L));
+        const int d0 = std::max(0, m0 + 1 - half);
+        const int d1 = std::min(n, m0 + 2 + half);
+        const double detail = (p[m1] - p[m0]) / (m1 - m0) - (p[d1] - p[d0]) / (d1 - d0);
+        record_.ray_detail[at] = static_cast<std::int16_t>(
+            std::clamp(std::lround(detail * static_cast<double>(kTextureUnits)), -32000L, 32000L));
         record_.ray_texture[at] = static_cast<std::uint16_t>(std::clamp(
             std::lround((t[b] - t[a]) / (b - a) * static_cast<double>(kTextureUnits)), 0L, 65535L));
       }

@@ -24,7 +24,7 @@ RecordSpool::RecordSpool(int rows, int ray_rows) : rows_(rows), ray_rows_(ray_ro
   edge_bytes_ = static_cast<std::size_t>(rows) * 2 * kLadder * sizeof(std::int16_t);
   peak_bytes_ = static_cast<std::size_t>(rows) * 2;
   ray_bytes_ = static_cast<std::size_t>(ray_rows) * kRays * sizeof(std::int16_t);
-  record_bytes_ = edge_bytes_ + peak_bytes_ + 2 * ray_bytes_;
+  record_bytes_ = edge_bytes_ + peak_bytes_ + 3 * ray_bytes_;
   blob_.resize(record_bytes_);
   const char* folder = std::getenv("TMPDIR");
   std::string name = std::string(folder != nullptr && *folder != '\0' ? folder : "/tmp") + "/conebook-XXXXXX";
@@ -60,6 +60,7 @@ void RecordSpool::Append(const FrameRecord& record) {
   std::memcpy(out + edge_bytes_, record.peak.data(), peak_bytes_);
   std::memcpy(out + edge_bytes_ + peak_bytes_, record.ray_signal.data(), ray_bytes_);
   std::memcpy(out + edge_bytes_ + peak_bytes_ + ray_bytes_, record.ray_texture.data(), ray_bytes_);
+  std::memcpy(out + edge_bytes_ + peak_bytes_ + 2 * ray_bytes_, record.ray_detail.data(), ray_bytes_);
   std::size_t done = 0;
   const off_t start = static_cast<off_t>(heads_.size() * record_bytes_);
   while (done < record_bytes_) {
@@ -105,12 +106,15 @@ void RecordSpool::ReadPeaks(std::size_t frame, std::vector<std::uint8_t>& peaks)
   ReadAt(frame, edge_bytes_, peaks.data(), peak_bytes_);
 }
 
-void RecordSpool::ReadRays(std::size_t frame, std::vector<std::int16_t>& signal,
-                           std::vector<std::uint16_t>& texture) const {
-  signal.resize(static_cast<std::size_t>(ray_rows_) * kRays);
-  texture.resize(static_cast<std::size_t>(ray_rows_) * kRays);
-  ReadAt(frame, edge_bytes_ + peak_bytes_, signal.data(), ray_bytes_);
-  ReadAt(frame, edge_bytes_ + peak_bytes_ + ray_bytes_, texture.data(), ray_bytes_);
+void RecordSpool::ReadRays(std::size_t frame, RayValues& rays) const {
+  const std::size_t cells = static_cast<std::size_t>(ray_rows_) * kRays;
+  rays.signal.resize(cells);
+  rays.texture.resize(cells);
+  rays.detail.resize(cells);
+  const std::size_t start = edge_bytes_ + peak_bytes_;
+  ReadAt(frame, start, rays.signal.data(), ray_bytes_);
+  ReadAt(frame, start + ray_bytes_, rays.texture.data(), ray_bytes_);
+  ReadAt(frame, start + 2 * ray_bytes_, rays.detail.data(), ray_bytes_);
 }
 
 }  // namespace conebook::vision

@@ -9,6 +9,13 @@
 
 namespace conebook::vision {
 
+// [ray row][ray] of one frame, in the record's units.
+struct RayValues {
+  std::vector<std::int16_t> signal;
+  std::vector<std::uint16_t> texture;
+  std::vector<std::int16_t> detail;
+};
+
 class RecordSpool {
  public:
   RecordSpool() = default;
@@ -21,7 +28,7 @@ class RecordSpool {
   void Append(const FrameRecord& record);
 
   std::size_t Frames() const { return heads_.size(); }
-  // Everything but edge, peak, ray_signal and ray_texture.
+  // Everything but the vectors.
   const FrameRecord& Head(std::size_t frame) const { return heads_[frame]; }
 
   int Rows() const { return rows_; }
@@ -30,8 +37,7 @@ class RecordSpool {
   // Edges of rows [row0, row1) of one frame: [(row - row0) * 2 * kLadder ...].
   void ReadEdges(std::size_t frame, int row0, int row1, std::vector<std::int16_t>& edges) const;
   void ReadPeaks(std::size_t frame, std::vector<std::uint8_t>& peaks) const;
-  void ReadRays(std::size_t frame, std::vector<std::int16_t>& signal,
-                std::vector<std::uint16_t>& texture) const;
+  void ReadRays(std::size_t frame, RayValues& rays) const;
 
  private:
   void ReadAt(std::size_t frame, std::size_t offset, void* to, std::size_t bytes) const;

@@ -105,8 +105,8 @@ std::optional<Line> FitRobustLine(std::span<const double> x, std::span<const dou
   std::vector<char> use(x.size(), 1);
   std::optional<Line> line;
   {
-    // Repeated medians (Siegel 1982; from memory) over an even pick of the points: a least-squares start can be
-    // carried off by one end.
+    // Repeated medians (Siegel 1982; from memory) over an even pick of the points: a least-squares start can
+    // be carried off by one end.
     constexpr std::size_t kMostStart = 64;
     const std::size_t step = std::max<std::size_t>(1, x.size() / kMostStart);
     std::vector<double> medians;
