@@ -102,11 +102,11 @@ double WaterSurfaceTensionNM(double temperature_c) {
 double WaterCompressibilityPerPa(double temperature_c) {
   const double kelvin = CheckedKelvin(temperature_c, 253.15);
   // Newton's form of the parabola through 0.580390, 0.452463, 0.493498 1/GPa at 260, 298.15, 375 K.
-  constexpr double k0 = 0.580390e-9, k1 = 0.452463e-9, k2 = 0.493498e-9;
+  constexpr double kKappa0 = 0.580390e-9, kKappa1 = 0.452463e-9, kKappa2 = 0.493498e-9;
   constexpr double kT0 = 260.0, kT1 = 298.15, kT2 = 375.0;
-  constexpr double kFirst = (k1 - k0) / (kT1 - kT0);
-  constexpr double kSecond = ((k2 - k1) / (kT2 - kT1) - kFirst) / (kT2 - kT0);
-  return k0 + (kelvin - kT0) * (kFirst + kSecond * (kelvin - kT1));
+  constexpr double kFirst = (kKappa1 - kKappa0) / (kT1 - kT0);
+  constexpr double kSecond = ((kKappa2 - kKappa1) / (kT2 - kT1) - kFirst) / (kT2 - kT0);
+  return kKappa0 + (kelvin - kT0) * (kFirst + kSecond * (kelvin - kT1));
 }
 
 double WaterDensityKgM3(double temperature_c, double pressure_pa) {

@@ -20,8 +20,8 @@ using calib::Contribution;
 using calib::Shared;
 
 constexpr double kStandardAtmosphereBar = 1.01325;
-constexpr double kAmbientAssumedU_bar = 0.02;
-constexpr double kGravity_m_s2 = 9.80665;
+constexpr double kAmbientAssumedUBar = 0.02;
+constexpr double kGravityMS2 = 9.80665;
 constexpr double kPaPerBar = 1e5;
 
 struct SensorShare {
@@ -45,7 +45,7 @@ SensorShare MeterOf(const Rig& rig, FlowKind kind) {
 
 calib::Stated AmbientOf(const Rig& rig) {
   if (rig.stand.ambient_bar) return *rig.stand.ambient_bar;
-  return {kStandardAtmosphereBar, kAmbientAssumedU_bar, true, true};
+  return {kStandardAtmosphereBar, kAmbientAssumedUBar, true, true};
 }
 
 calib::Quantity PressureDrop(const Rig& rig, const PointReading& reading, double density_kg_m3) {
@@ -66,7 +66,7 @@ calib::Quantity PressureDrop(const Rig& rig, const PointReading& reading, double
                       ambient.u, Shared::kDay});
   }
   if (const auto& height = rig.stand.tap_above_exit_mm) {
-    const double bar_per_mm = density_kg_m3 * kGravity_m_s2 * 1e-3 / kPaPerBar;
+    const double bar_per_mm = density_kg_m3 * kGravityMS2 * 1e-3 / kPaPerBar;
     drop_bar += bar_per_mm * height->value;
     budget.push_back({height->u_assumed ? fmt::format("height of the tap (assumed {:g} mm)", height->u)
                                         : std::string("height of the tap"),

@@ -8,8 +8,8 @@
 namespace conebook::src {
 namespace {
 
-constexpr double kLongestLag_s = 0.6;
-constexpr double kLagStep_s = 0.02;
+constexpr double kLongestLagS = 0.6;
+constexpr double kLagStepS = 0.02;
 constexpr double kSettledShare = 5e-4;  // what may be left of the approach where averaging starts
 constexpr double kLongestSkip = 0.6;    // share of a point
 constexpr double kLeastGain = 12.0;     // by how many noise variances a lag must improve the fit
@@ -81,7 +81,7 @@ double FindLag(const std::vector<Series>& all) {
   };
   const double none = cost(0.0);
   double best_lag_s = 0.0, best = none;
-  for (double lag_s = kLagStep_s; lag_s <= kLongestLag_s + 1e-9; lag_s += kLagStep_s) {
+  for (double lag_s = kLagStepS; lag_s <= kLongestLagS + 1e-9; lag_s += kLagStepS) {
     const double here = cost(lag_s);
     if (here < best) {
       best = here;

@@ -47,7 +47,7 @@ calib::Lens ReadLensFile(const std::string& path) {
     }
     *field.target = node->number;
   }
-  for (const auto& [key, node] : table->entries) {
+  for (const auto& [key, node] : table->Entries()) {
     bool known = false;
     for (const std::string& name : names) known = known || key == name || key == "u_" + name;
     if (known) continue;

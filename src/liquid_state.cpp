@@ -13,7 +13,7 @@ namespace {
 using calib::Shared;
 
 constexpr calib::Stated kRoomTemperatureC{20.0, 5.0, true, true};  // where neither rig nor log says
-constexpr double kLoggedTemperatureU_c = 1.0;
+constexpr double kLoggedTemperatureUC = 1.0;
 
 calib::LiquidKind KindOf(const Rig& rig) {
   if (!rig.stand.liquid) return calib::LiquidKind::kWater;
@@ -30,7 +30,7 @@ LiquidState LiquidAt(const Rig& rig, std::optional<double> logged_temperature_c,
   calib::Stated temperature = rig.stand.temperature_c.value_or(kRoomTemperatureC);
   if (logged_temperature_c) {
     temperature.value = *logged_temperature_c;
-    if (!rig.stand.temperature_c || temperature.u_assumed) temperature.u = kLoggedTemperatureU_c;
+    if (!rig.stand.temperature_c || temperature.u_assumed) temperature.u = kLoggedTemperatureUC;
     temperature.value_assumed = false;
   }
   LiquidState state;

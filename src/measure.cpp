@@ -20,7 +20,6 @@
 namespace conebook::src {
 namespace {
 
-using calib::Flag;
 using calib::Severity;
 
 constexpr std::size_t kTraceRows = 2000;

@@ -11,13 +11,13 @@
 namespace conebook::src {
 namespace {
 
-constexpr double kBin_s = 0.04;  // rows are averaged to this, so that the price of a cut does not depend on
-                                 // the log's rate
-constexpr double kNoiseWindow_s = 0.4;
+constexpr double kBinS = 0.04;  // rows are averaged to this, so that the price of a cut does not depend on
+                                // the log's rate
+constexpr double kNoiseWindowS = 0.4;
 constexpr double kNoiseFloorShare = 0.0025;
-constexpr double kTrimSearch_s = 0.6;  // how far into a stretch a transient is looked for
+constexpr double kTrimSearchS = 0.6;  // how far into a stretch a transient is looked for
 constexpr double kTrimShare = 0.005;
-constexpr double kEdge_s = 0.2;        // how far the ends are looked for row by row
+constexpr double kEdgeS = 0.2;         // how far the ends are looked for row by row
 constexpr double kGapIntervals = 6.0;  // a pause of the logger ends a point
 
 struct Bins {
@@ -102,7 +102,7 @@ class Finder {
   }
 
   std::vector<Bins> ActiveRuns() const {
-    const auto rows_a_bin = static_cast<std::size_t>(std::max(1.0, std::floor(kBin_s / step_s_ + 0.5)));
+    const auto rows_a_bin = static_cast<std::size_t>(std::max(1.0, std::floor(kBinS / step_s_ + 0.5)));
     std::vector<Bins> runs;
     std::size_t i = 0;
     while (i < p_.size()) {
@@ -142,8 +142,8 @@ class Finder {
       levels.insert(levels.end(), run.p.begin(), run.p.end());
       if (run.Count() <= longest) continue;
       longest = run.Count();
-      const double bin_s = std::max(kBin_s, step_s_);
-      const auto window = static_cast<std::size_t>(std::max(4.0, std::floor(kNoiseWindow_s / bin_s + 0.5)));
+      const double bin_s = std::max(kBinS, step_s_);
+      const auto window = static_cast<std::size_t>(std::max(4.0, std::floor(kNoiseWindowS / bin_s + 0.5)));
       noise = EstimateNoise(run.t, run.p, window);
     }
     if (levels.empty()) return 1.0;
@@ -234,10 +234,10 @@ class Finder {
     const double t0 = run.t[first], t1 = run.t[last];
     const std::size_t middle_from = first + (2 * count) / 5, middle_to = last - (2 * count) / 5;
     std::size_t new_first = first, new_last = last;
-    for (std::size_t i = first; i < middle_from && run.t[i] - t0 <= kTrimSearch_s; ++i) {
+    for (std::size_t i = first; i < middle_from && run.t[i] - t0 <= kTrimSearchS; ++i) {
       if (deviates(i)) new_first = i + 1;
     }
-    for (std::size_t i = last; i > middle_to && t1 - run.t[i] <= kTrimSearch_s; --i) {
+    for (std::size_t i = last; i > middle_to && t1 - run.t[i] <= kTrimSearchS; --i) {
       if (deviates(i)) new_last = i - 1;
     }
     first = new_first;
@@ -253,7 +253,7 @@ class Finder {
     const double one = std::max({3.0 * sd, kTrimShare * line.mean, 0.75 * resolution_});
     const double two = std::max({2.5 * sd / std::sqrt(2.0), kTrimShare * line.mean, 0.75 * resolution_});
     // The level, or the drifting line where that fits better and is known well enough to be extended.
-    const bool long_enough = t_[stretch.last] - t_[stretch.first] > 5.0 * kEdge_s;
+    const bool long_enough = t_[stretch.last] - t_[stretch.first] > 5.0 * kEdgeS;
     const auto belongs = [&](std::size_t row, std::size_t outer) {
       const double drift = line.slope * (t_[row] - line.mean_t);
       const auto fits = [&](double level) {
@@ -262,7 +262,7 @@ class Finder {
       };
       return fits(line.mean) || (long_enough && fits(line.mean + drift));
     };
-    const double from_s = t_[stretch.first] - kEdge_s, to_s = t_[stretch.last] + kEdge_s;
+    const double from_s = t_[stretch.first] - kEdgeS, to_s = t_[stretch.last] + kEdgeS;
     const double gap_s = kGapIntervals * step_s_;
     const auto usable = [&](std::size_t row, std::size_t beside) {
       return active_[row] && std::abs(t_[row] - t_[beside]) < gap_s;
@@ -270,7 +270,7 @@ class Finder {
     const auto outwards_first = [&](std::size_t i) { return i > 0 ? i - 1 : i; };
     const auto outwards_last = [&](std::size_t i) { return i + 1 < p_.size() ? i + 1 : i; };
     // Inwards by a bin at most while the end row does not belong, then outwards.
-    const double first_s = t_[stretch.first] + kBin_s - step_s_, last_s = t_[stretch.last] - kBin_s + step_s_;
+    const double first_s = t_[stretch.first] + kBinS - step_s_, last_s = t_[stretch.last] - kBinS + step_s_;
     while (t_[stretch.first] < first_s && !belongs(stretch.first, outwards_first(stretch.first)))
       ++stretch.first;
     while (t_[stretch.last] > last_s && !belongs(stretch.last, outwards_last(stretch.last))) --stretch.last;

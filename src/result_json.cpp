@@ -198,7 +198,7 @@ Json FromToml(const TomlNode& node) {
   switch (node.kind) {
     case TomlNode::Kind::kTable: {
       Json json = Json::object();
-      for (const auto& [key, value] : node.entries) json[key] = FromToml(value);
+      for (const auto& [key, value] : node.Entries()) json[key] = FromToml(value);
       return json;
     }
     case TomlNode::Kind::kArray: {

@@ -195,11 +195,11 @@ const std::vector<RigKey>& RigKeys() {
 }
 
 void CheckRigKeys(const TomlNode& root) {
-  for (const auto& [section, table] : root.entries) {
+  for (const auto& [section, table] : root.Entries()) {
     const auto in_section = [&section = section](const RigKey& spec) { return spec.section == section; };
     if (std::none_of(RigKeys().begin(), RigKeys().end(), in_section)) RefuseUnknownSection(section, table);
     if (table.kind != TomlNode::Kind::kTable) Refuse(table, section, fmt::format("a section [{}]", section));
-    for (const auto& [key, node] : table.entries) {
+    for (const auto& [key, node] : table.Entries()) {
       bool known = false;
       for (const RigKey& spec : RigKeys()) {
         if (spec.section != section) continue;

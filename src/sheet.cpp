@@ -17,7 +17,7 @@ using calib::InputError;
 using Names = std::vector<std::string>;
 
 void CheckKeys(const TomlNode& table, const std::string& section, const Names& known) {
-  for (const auto& [key, node] : table.entries) {
+  for (const auto& [key, node] : table.Entries()) {
     bool found = false;
     for (const std::string& name : known) found = found || key == name;
     if (found) continue;
@@ -87,7 +87,7 @@ HandReading ReadReading(const TomlNode& table) {
 
 HandReading ReadBucket(const TomlNode& table) {
   // A stopwatch by hand is good to 0.2 s, start and stop together; a kitchen scale to half a per cent.
-  constexpr double kStopwatch_s = 0.2, kScaleShare = 0.005;
+  constexpr double kStopwatchS = 0.2, kScaleShare = 0.005;
   RequireKind(table, "bucket", TomlNode::Kind::kTable);
   CheckKeys(table, "bucket",
             {"time_s", "mass_kg", "pressure_bar", "u_time_s", "u_mass_kg", "u_pressure_bar"});
@@ -97,7 +97,7 @@ HandReading ReadBucket(const TomlNode& table) {
   reading.pressure_bar = Required(table, "bucket", "pressure_bar", 0.0, false);
   reading.u_pressure_bar = Number(table, "u_pressure_bar", 0.0, true);
   reading.flow_kg_s = mass_kg / time_s;
-  const double u_time_s = Number(table, "u_time_s", 0.0, true).value_or(kStopwatch_s);
+  const double u_time_s = Number(table, "u_time_s", 0.0, true).value_or(kStopwatchS);
   const double u_mass_kg = Number(table, "u_mass_kg", 0.0, true).value_or(kScaleShare * mass_kg);
   reading.u_flow_share = std::hypot(u_time_s / time_s, u_mass_kg / mass_kg);
   return reading;
@@ -131,8 +131,8 @@ void ReadEntry(const TomlNode& entry, const std::optional<std::string>& day_log,
   }
   if (const TomlNode* rig = entry.Find("rig"))
     clip.overrides = RequireKind(*rig, "rig", TomlNode::Kind::kTable);
-  if (const TomlNode* element = entry.Find("element")) SetText(clip.overrides, "element", "id", *element);
-  if (const TomlNode* batch = entry.Find("batch")) SetText(clip.overrides, "element", "batch", *batch);
+  if (const TomlNode* element = entry.Find("element")) SetValue(clip.overrides, "element", "id", *element);
+  if (const TomlNode* batch = entry.Find("batch")) SetValue(clip.overrides, "element", "batch", *batch);
 }
 
 }  // namespace

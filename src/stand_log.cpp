@@ -14,7 +14,6 @@
 namespace conebook::src {
 namespace {
 
-using calib::Flag;
 using calib::InputError;
 using calib::Severity;
 

@@ -10,19 +10,18 @@
 namespace conebook::src {
 namespace {
 
-using calib::Flag;
 using calib::Severity;
 
-constexpr double kSettleMargin_s = 0.05;  // for the spray to follow the pressure
-constexpr double kShortestWindow_s = 0.15;
+constexpr double kSettleMarginS = 0.05;  // for the spray to follow the pressure
+constexpr double kShortestWindowS = 0.15;
 constexpr double kShortestShare = 0.15;  // of a short clip
 // A clip shorter than the greater of these is hardly resolved by the log, or by where a stretch is said to
 // begin.
 constexpr double kRowsInAClip = 10.0;
-constexpr double kShortClip_s = 0.2;
-constexpr double kStretchEdge_s = 0.1;  // how far a stretch may have been drawn in at either end
-constexpr double kMeterLag_s = 0.15;    // a meter's answer to a valve, of which nothing better is known
-constexpr double kOffShare = 0.2;       // "at zero" before a rise: below this share of the step
+constexpr double kShortClipS = 0.2;
+constexpr double kStretchEdgeS = 0.1;  // how far a stretch may have been drawn in at either end
+constexpr double kMeterLagS = 0.15;    // a meter's answer to a valve, of which nothing better is known
+constexpr double kOffShare = 0.2;      // "at zero" before a rise: below this share of the step
 
 calib::Quantity Offset(double value_s, std::vector<calib::Contribution> budget) {
   return calib::Combine(value_s, std::move(budget));
@@ -79,8 +78,8 @@ std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& p
     // 20 to 80 % of the step: liquid reaches the exit somewhere within the rise.
     const double rise_s = std::max(0.0, crossing_s(0.8) - crossing_s(kOffShare));
     const double interval_s = log.MedianInterval_s();
-    const double meter_s = by_flow ? kMeterLag_s : 0.0;
-    if (by_flow) onset->t_s -= 0.5 * kMeterLag_s;
+    const double meter_s = by_flow ? kMeterLagS : 0.0;
+    if (by_flow) onset->t_s -= 0.5 * kMeterLagS;
     onset->u_s = std::sqrt((interval_s * interval_s + rise_s * rise_s + meter_s * meter_s) / 12.0);
   }
   if (onset) onset->rises = rises;
@@ -161,16 +160,16 @@ std::optional<vision::TimeSpan> VideoWindow(const SteadyStretch& stretch, const 
                                             const vision::ClipFacts& clip, double log_interval_s,
                                             const vision::TimeSpan& steady_spray) {
   const double offset_s = sync.log_minus_video_s.value;
-  const bool coarse_log = clip.duration_s < std::max(kShortClip_s, kRowsInAClip * log_interval_s);
-  const double slack_s = coarse_log ? std::max(log_interval_s, kStretchEdge_s) : 0.0;
+  const bool coarse_log = clip.duration_s < std::max(kShortClipS, kRowsInAClip * log_interval_s);
+  const double slack_s = coarse_log ? std::max(log_interval_s, kStretchEdgeS) : 0.0;
   const double earliest_s = coarse_log ? steady_spray.t0_s : clip.spray_start_s.value_or(0.0);
   const double latest_s = coarse_log ? steady_spray.t1_s : clip.duration_s;
   const double lo_s = std::max(stretch.t0_s - slack_s - offset_s, earliest_s);
   const double hi_s = std::min(stretch.t1_s + slack_s - offset_s, latest_s);
   const double span_s = hi_s - lo_s;
-  if (!(span_s >= std::min(kShortestWindow_s, kShortestShare * clip.duration_s))) return std::nullopt;
+  if (!(span_s >= std::min(kShortestWindowS, kShortestShare * clip.duration_s))) return std::nullopt;
   // Drawn in, but never to nothing: the middle of a stretch is the best bet however loose the tie.
-  const double settle_s = std::min(kSettleMargin_s, 0.1 * span_s);
+  const double settle_s = std::min(kSettleMarginS, 0.1 * span_s);
   const double margin_s = std::min(2.0 * sync.log_minus_video_s.u + settle_s, span_s / 3.0);
   // Where the clip itself bounds the window there is nothing to keep clear of.
   const bool from_clip = lo_s == earliest_s && coarse_log, to_clip = hi_s == latest_s;

@@ -15,15 +15,31 @@ namespace {
 
 namespace fs = std::filesystem;
 
+std::size_t PlaceOf(const TomlNode& table, const std::string& key) {
+  return static_cast<std::size_t>(std::lower_bound(table.keys.begin(), table.keys.end(), key) -
+                                  table.keys.begin());
+}
+
+bool HoldsAt(const TomlNode& table, std::size_t at, const std::string& key) {
+  return at < table.keys.size() && table.keys[at] == key;
+}
+
+void Put(TomlNode& table, const std::string& key, TomlNode value) {
+  const std::size_t at = PlaceOf(table, key);
+  if (HoldsAt(table, at, key)) {
+    table.items[at] = std::move(value);
+    return;
+  }
+  table.keys.insert(table.keys.begin() + static_cast<std::ptrdiff_t>(at), key);
+  table.items.insert(table.items.begin() + static_cast<std::ptrdiff_t>(at), std::move(value));
+}
+
 TomlNode Convert(const toml::node& node, const std::shared_ptr<const std::string>& file) {
   TomlNode result;
   result.file = file;
   result.line = static_cast<int>(node.source().begin.line);
   if (const toml::table* table = node.as_table()) {
-    for (auto&& [key, value] : *table)
-      result.entries.emplace_back(std::string(key.str()), Convert(value, file));
-    std::sort(result.entries.begin(), result.entries.end(),
-              [](const auto& a, const auto& b) { return a.first < b.first; });
+    for (auto&& [key, value] : *table) Put(result, std::string(key.str()), Convert(value, file));
   } else if (const toml::array* array = node.as_array()) {
     result.kind = TomlNode::Kind::kArray;
     for (const toml::node& item : *array) result.items.push_back(Convert(item, file));
@@ -45,27 +61,17 @@ TomlNode Convert(const toml::node& node, const std::shared_ptr<const std::string
   return result;
 }
 
-TomlNode* FindMutable(TomlNode& table, const std::string& key) {
-  for (auto& [name, value] : table.entries) {
-    if (name == key) return &value;
-  }
-  return nullptr;
-}
-
-void Insert(TomlNode& table, const std::string& key, const TomlNode& value) {
-  const auto at =
-      std::lower_bound(table.entries.begin(), table.entries.end(), key,
-                       [](const auto& entry, const std::string& name) { return entry.first < name; });
-  table.entries.insert(at, {key, value});
-}
-
 }  // namespace
 
 const TomlNode* TomlNode::Find(const std::string& key) const {
-  for (const auto& [name, value] : entries) {
-    if (name == key) return &value;
-  }
-  return nullptr;
+  const std::size_t at = PlaceOf(*this, key);
+  return HoldsAt(*this, at, key) ? &items[at] : nullptr;
+}
+
+std::vector<TomlEntry> TomlNode::Entries() const {
+  std::vector<TomlEntry> entries;
+  for (std::size_t i = 0; i < keys.size(); ++i) entries.push_back({keys[i], items[i]});
+  return entries;
 }
 
 std::string TomlNode::Place() const {
@@ -122,25 +128,24 @@ TomlNode ReadToml(const std::string& path) {
 }
 
 void MergeInto(TomlNode& base, const TomlNode& over) {
-  for (const auto& [key, value] : over.entries) {
-    TomlNode* existing = FindMutable(base, key);
-    if (existing == nullptr) {
-      Insert(base, key, value);
-    } else if (existing->kind == TomlNode::Kind::kTable && value.kind == TomlNode::Kind::kTable) {
-      MergeInto(*existing, value);
+  for (const auto& [key, value] : over.Entries()) {
+    const std::size_t at = PlaceOf(base, key);
+    const bool tables = HoldsAt(base, at, key) && base.items[at].kind == TomlNode::Kind::kTable &&
+                        value.kind == TomlNode::Kind::kTable;
+    if (tables) {
+      MergeInto(base.items[at], value);
     } else {
-      *existing = value;
+      Put(base, key, value);
     }
   }
 }
 
-void SetText(TomlNode& table, const std::string& section, const std::string& key, const TomlNode& value) {
-  TomlNode over;
-  TomlNode inner;
+void SetValue(TomlNode& table, const std::string& section, const std::string& key, const TomlNode& value) {
+  TomlNode over, inner;
   inner.file = over.file = value.file;
   inner.line = value.line;
-  inner.entries.emplace_back(key, value);
-  over.entries.emplace_back(section, inner);
+  Put(inner, key, value);
+  Put(over, section, inner);
   MergeInto(table, over);
 }
 

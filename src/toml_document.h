@@ -4,29 +4,36 @@
 
 #include <memory>
 #include <string>
-#include <utility>
 #include <vector>
 
 namespace conebook::src {
+
+struct TomlEntry;
 
 struct TomlNode {
   enum class Kind { kTable, kArray, kText, kNumber, kInteger, kBool, kOther };
 
   Kind kind = Kind::kTable;
-  std::string text;                                       // kText
-  double number = 0.0;                                    // kNumber, kInteger
-  bool boolean = false;                                   // kBool
-  std::vector<TomlNode> items;                            // kArray
-  std::vector<std::pair<std::string, TomlNode>> entries;  // kTable, sorted by key
-  std::shared_ptr<const std::string> file;                // path as the user gave it
+  std::string text;                         // kText
+  double number = 0.0;                      // kNumber, kInteger
+  bool boolean = false;                     // kBool
+  std::vector<TomlNode> items;              // kArray; kTable: the values, in order of their keys
+  std::vector<std::string> keys;            // kTable, sorted
+  std::shared_ptr<const std::string> file;  // path as the user gave it
   int line = 0;
 
-  const TomlNode* Find(const std::string& key) const;
+  const TomlNode* Find(const std::string& key) const;  // kTable
+  std::vector<TomlEntry> Entries() const;              // kTable; valid while the node lives unchanged
   bool IsNumber() const { return kind == Kind::kNumber || kind == Kind::kInteger; }
   // "RIG.toml, line 12"
   std::string Place() const;
   // A path written in this file, seen from the current directory.
   std::string PathFromHere(const std::string& relative) const;
+};
+
+struct TomlEntry {
+  const std::string& key;
+  const TomlNode& node;
 };
 
 // "a number", "text", "a table", ...
@@ -38,7 +45,7 @@ TomlNode ReadToml(const std::string& path);
 // Puts the values of `over` in place of those of `base`; tables are merged key by key.
 void MergeInto(TomlNode& base, const TomlNode& over);
 
-// Sets one text value, as if `place` had said it.
-void SetText(TomlNode& table, const std::string& section, const std::string& key, const TomlNode& value);
+// Puts `value` into a section of the table, as if the value's own file had said so.
+void SetValue(TomlNode& table, const std::string& section, const std::string& key, const TomlNode& value);
 
 }  // namespace conebook::src
