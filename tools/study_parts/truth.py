@@ -1,0 +1,96 @@
+"""The renderer's truth, as the study needs it: lines between any stations, and which point is which."""
+import math
+
+import numpy as np
+
+
+def points_of(sides, side):
+    z = sides[f"{side}_z_mm"]
+    x = sides[f"{side}_mm"]
+    pairs = [(a, b) for a, b in zip(z, x) if a is not None and b is not None]
+    return (np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])) if pairs else (np.zeros(0), np.zeros(0))
+
+
+def slope(z, x, robust):
+    """Slope of x on z: least squares, or with Huber's weights at 1.345 scaled median deviations."""
+    weight = np.ones_like(z)
+    value = 0.0
+    for _ in range(30 if robust else 1):
+        mean_z = np.average(z, weights=weight)
+        mean_x = np.average(x, weights=weight)
+        value = float(np.sum(weight * (z - mean_z) * (x - mean_x)) / np.sum(weight * (z - mean_z) ** 2))
+        rest = np.abs(x - mean_x - value * (z - mean_z))
+        limit = 1.345 * 1.4826 * float(np.median(rest)) + 1e-12
+        weight = np.minimum(1.0, limit / (rest + 1e-15))
+    return value
+
+
+def side_angle_deg(sides, side, near_mm, far_mm, robust):
+    z, x = points_of(sides, side)
+    keep = (z >= near_mm) & (z <= far_mm)
+    if np.count_nonzero(keep) < 8:
+        return None
+    return math.degrees(math.atan(slope(z[keep], x[keep], robust)))
+
+
+def both(left, right):
+    if left is None or right is None:
+        return {"left": left, "right": right, "mean": None, "lean": None}
+    return {"left": left, "right": right, "mean": 0.5 * (left + right), "lean": 0.5 * (right - left)}
+
+
+def angles(sides, near_mm, far_mm, robust=False):
+    if not sides:
+        return both(None, None)
+    return both(*(side_angle_deg(sides, side, near_mm, far_mm, robust) for side in ("left", "right")))
+
+
+def long_time_angles(long_time, own_frames, near_mm, far_mm):
+    """Lines through the long-time boundary. Its rows end somewhat past the renderer's own far station; where the
+    program's stations reach farther, the difference that the missing rows make is taken from the clip's own frames
+    under perfect masks. Second value: whether that was needed."""
+    if not long_time:
+        return both(None, None), False
+    found, extended = {}, False
+    for side in ("left", "right"):
+        z, _ = points_of(long_time, side)
+        end = float(z[-1]) if z.size else 0.0
+        value = side_angle_deg(long_time, side, near_mm, min(far_mm, end), False)
+        if value is not None and far_mm > end + 0.02 * (far_mm - near_mm):
+            extended = True
+            whole = side_angle_deg(own_frames, side, near_mm, far_mm, False)
+            part = side_angle_deg(own_frames, side, near_mm, end, False)
+            value = None if whole is None or part is None else value + whole - part
+        found[side] = value
+    return both(found["left"], found["right"]), extended
+
+
+def overlap(a0, a1, b0, b1):
+    """Length shared by two stretches, as a part of the shorter."""
+    shorter = min(a1 - a0, b1 - b0)
+    return max(0.0, min(a1, b1) - max(a0, b0)) / shorter if shorter > 0.0 else 0.0
+
+
+def match(true_points, result_points, log_minus_video_s):
+    """Ties result points to true ones by log time. Returns {true index: result index}, invented result indices, and
+    the true indices whose result point took its frames from another stretch of the clip."""
+    pairs, invented, astray = {}, [], []
+    for k, point in enumerate(result_points):
+        t0, t1 = point.get("log_t0_s"), point.get("log_t1_s")
+        if t0 is None or t1 is None:
+            if point.get("t0_s") is None or log_minus_video_s is None:
+                invented.append(k)
+                continue
+            t0, t1 = point["t0_s"] + log_minus_video_s, point["t1_s"] + log_minus_video_s
+        shares = [overlap(t0, t1, p["log_t0_s"], p["log_t1_s"]) for p in true_points]
+        best = int(np.argmax(shares)) if shares else -1
+        if best < 0 or shares[best] < 0.5 or best in pairs:
+            invented.append(k)
+            continue
+        pairs[best] = k
+        if point.get("t0_s") is None or not true_points[best]["frames"]:
+            continue
+        here = true_points[best]
+        if overlap(point["t0_s"], point["t1_s"], here["t0_s"], here["t1_s"]) < 0.5:
+            astray.append(best)
+    return pairs, invented, astray
