@@ -4,9 +4,9 @@
 
 // Symbols of report_assets.S.
 extern "C" {
-extern const char conebook_plotly_begin[], conebook_plotly_end[];
-extern const char conebook_report_css_begin[], conebook_report_css_end[];
-extern const char conebook_report_js_begin[], conebook_report_js_end[];
+extern const char kConebookPlotlyBegin[], kConebookPlotlyEnd[];
+extern const char kConebookReportCssBegin[], kConebookReportCssEnd[];
+extern const char kConebookReportJsBegin[], kConebookReportJsEnd[];
 }
 
 namespace conebook::src {
@@ -19,13 +19,13 @@ std::string_view Between(const char* begin, const char* end) {
 }  // namespace
 
 std::string_view PlotlyBundle() {
-  return Between(conebook_plotly_begin, conebook_plotly_end);
+  return Between(kConebookPlotlyBegin, kConebookPlotlyEnd);
 }
 std::string_view ReportStyle() {
-  return Between(conebook_report_css_begin, conebook_report_css_end);
+  return Between(kConebookReportCssBegin, kConebookReportCssEnd);
 }
 std::string_view ReportScript() {
-  return Between(conebook_report_js_begin, conebook_report_js_end);
+  return Between(kConebookReportJsBegin, kConebookReportJsEnd);
 }
 
 }  // namespace conebook::src

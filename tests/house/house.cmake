@@ -20,3 +20,10 @@ conebook_compiles(calib "sees" calib/quantity.h found)
 conebook_compiles(vision "sees" calib/quantity.h found)
 conebook_compiles(src "sees" vision/view.h found)
 conebook_compiles(src "sees" calib/quantity.h found)
+
+# The renderer's silhouettes against a general ray tracer. Needs what tools/setup --study installs.
+if(TARGET conebook_render AND EXISTS ${CMAKE_SOURCE_DIR}/tools/render/povray_check.py)
+  add_test(NAME "render: silhouettes agree with a general ray tracer"
+    COMMAND /usr/bin/python3 ${CMAKE_SOURCE_DIR}/tools/render/povray_check.py --renderer $<TARGET_FILE:conebook_render>)
+  set_tests_properties("render: silhouettes agree with a general ray tracer" PROPERTIES LABELS long TIMEOUT 1800)
+endif()
