@@ -197,10 +197,9 @@ BreakupReading Combine(const Rises& rises, double peak, const BreakupOptions& op
   }
   reading.spread = RobustSpread(std::move(logs));
   const double between = std::sqrt(reading.rise * reading.peak);
-  const bool agree = reading.spread < options.most_spread;
-  const double carried = agree ? reading.rise * std::exp(options.spread_weight * reading.spread) : between;
+  const double carried = reading.rise * std::exp(options.spread_weight * reading.spread);
   reading.length = 0.5 * (between + carried);
-  reading.u_family = 0.5 * std::abs(agree ? between - carried : reading.peak - reading.rise);
+  reading.u_family = 0.5 * std::abs(between - carried);
   reading.effective_frames = EffectiveSampleSize(rises.of_frame);
   reading.u_statistics = 1.25 * RobustSpread(rises.of_frame) / std::sqrt(reading.effective_frames);
   // Single rays and frames show the rise; they are carried to the value's place.
@@ -255,6 +254,9 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   }
   BreakupResult result;
   result.reading = Combine(rises, z[top], options);
+  if (!whole && result.reading->spread > options.most_spread) {
+    return None("the rays do not agree on an end of the sheet", std::nullopt);
+  }
   if (whole) {
     // Something rises before the picture's edge, but no drops are seen to follow it.
     return None(goes_on, 0.8 * std::min(result.reading->rise, end));

@@ -214,6 +214,15 @@ double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& mo
 
 bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model) {
   cv::Mat1f change = MeanAbsoluteChange(sample, model);
+  // A shaking camera moves the body's edges; what two pixels of it explain is no spray.
+  constexpr float kShakePx = 2.0F;
+  for (int y = 1; y + 1 < change.rows; ++y) {
+    for (int x = 1; x + 1 < change.cols; ++x) {
+      const float gx = 0.5F * (model.background(y, x + 1) - model.background(y, x - 1));
+      const float gy = 0.5F * (model.background(y + 1, x) - model.background(y - 1, x));
+      change(y, x) = std::max(0.0F, change(y, x) - kShakePx * std::hypot(gx, gy));
+    }
+  }
   cv::blur(change, change, cv::Size(5, 5));
   const int h = change.rows;
   const int w = change.cols;
