@@ -15,7 +15,7 @@ namespace conebook::src {
 namespace {
 
 std::string Trimmed(const std::string& text) {
-  const char* const kBlank = " \t\r\n";
+  constexpr const char* kBlank = " \t\r\n";
   const std::size_t first = text.find_first_not_of(kBlank);
   if (first == std::string::npos) return {};
   return text.substr(first, text.find_last_not_of(kBlank) - first + 1);

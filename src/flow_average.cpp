@@ -81,7 +81,8 @@ double FindLag(const std::vector<Series>& all) {
   };
   const double none = cost(0.0);
   double best_lag_s = 0.0, best = none;
-  for (double lag_s = kLagStepS; lag_s <= kLongestLagS + 1e-9; lag_s += kLagStepS) {
+  for (int step = 1; step * kLagStepS <= kLongestLagS + 1e-9; ++step) {
+    const double lag_s = step * kLagStepS;
     const double here = cost(lag_s);
     if (here < best) {
       best = here;
@@ -146,6 +147,7 @@ FlowSettling AverageFlow(const std::vector<double>& time_s, const std::vector<do
                          bool whole_pulses, const std::vector<SteadyStretch>& stretches) {
   FlowSettling result;
   std::vector<Series> all;
+  all.reserve(stretches.size());
   for (const SteadyStretch& stretch : stretches) all.push_back(Cut(time_s, flow, stretch));
   result.lag_s = FindLag(all);
   for (std::size_t k = 0; k < all.size(); ++k) {

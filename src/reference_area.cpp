@@ -11,7 +11,6 @@
 namespace conebook::src {
 namespace {
 
-using calib::Contribution;
 using calib::Shared;
 
 constexpr double kAssumedShare = 0.01;
