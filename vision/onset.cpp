@@ -54,12 +54,14 @@ void OnsetWatch::Place() {
     const std::size_t step = std::max<std::size_t>(1, (all.size() + most - 1) / most);
     for (std::size_t i = 0; i < all.size(); i += step) kept.push_back(all[i]);
   };
+  edge_reach_px_ = std::max(2, static_cast<int>(std::lround(0.15 * d)));
   thin(inside, static_cast<std::size_t>(options_.most_points), box_);
   thin(outside, static_cast<std::size_t>(options_.most_points), around_);
 }
 
 void OnsetWatch::Add(const RowsView& rows) {
   const bool first = first_box_.empty();
+  KeepEdges(rows);
   if (first) {
     for (const Spot& p : box_) first_box_.push_back(LightOf(model_, rows, p.x, p.y));
     for (const Spot& p : around_) first_around_.push_back(LightOf(model_, rows, p.x, p.y));
@@ -93,6 +95,44 @@ double OnsetWatch::StrongChange(const RowsView& rows, const std::vector<Spot>& s
   double sum = 0.0;
   for (std::size_t i = 0; i < keep; ++i) sum += static_cast<double>(work_[i]);
   return sum / static_cast<double>(keep);
+}
+
+void OnsetWatch::KeepEdges(const RowsView& rows) {
+  constexpr std::size_t kFirst = 5;
+  constexpr std::size_t kLast = 16;
+  std::vector<float> edges(box_.size(), 0.0F);
+  const int right = model_.reading.width_px - 1;
+  for (std::size_t i = 0; i < box_.size(); ++i) {
+    const int x = std::min(box_[i].x + edge_reach_px_, right);
+    edges[i] = LightOf(model_, rows, x, box_[i].y) - LightOf(model_, rows, box_[i].x, box_[i].y);
+  }
+  const std::size_t n = change_.size();
+  if (n < kFirst) {
+    first_edges_.resize(box_.size(), 0.0F);
+    for (std::size_t i = 0; i < edges.size(); ++i) first_edges_[i] += edges[i];
+  }
+  if (last_edges_.size() < kLast) {
+    last_edges_.push_back(std::move(edges));
+  } else {
+    last_edges_[n % kLast] = std::move(edges);
+  }
+}
+
+double OnsetWatch::Likeness() const {
+  std::vector<double> late(box_.size(), 0.0);
+  for (const auto& edges : last_edges_) {
+    for (std::size_t i = 0; i < edges.size(); ++i) late[i] += static_cast<double>(edges[i]);
+  }
+  double ab = 0.0;
+  double aa = 0.0;
+  double bb = 0.0;
+  for (std::size_t i = 0; i < late.size(); ++i) {
+    const auto early = static_cast<double>(first_edges_[i]);
+    ab += early * late[i];
+    aa += early * early;
+    bb += late[i] * late[i];
+  }
+  return aa > 0.0 && bb > 0.0 ? ab / std::sqrt(aa * bb) : 0.0;
 }
 
 double OnsetWatch::Level() const {
@@ -141,6 +181,9 @@ std::optional<std::int64_t> OnsetWatch::FirstSprayFrame() const {
                     elsewhere_.begin() + static_cast<std::ptrdiff_t>(std::max<std::size_t>(2, first))});
       if (!model_.exit_found && before > options_.most_unrest * still + 0.5 * options_.least_change)
         return std::nullopt;
+      if (!model_.exit_found && level < options_.sure_ratio * before && Likeness() > options_.most_likeness) {
+        return std::nullopt;
+      }
       // The half level marks the opening; the first liquid is in view a little earlier.
       while (first > 2 && change_[first - 1] > before + 0.15 * (level - before)) --first;
       return static_cast<std::int64_t>(first);

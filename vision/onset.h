@@ -10,7 +10,10 @@
 namespace conebook::vision {
 
 struct OnsetOptions {
-  double least_ratio = 5.0;     // of the later change to that before; a step of pressure alone stays below
+  double least_ratio = 2.5;  // of the later change to that of the frames before
+  double sure_ratio = 8.0;   // from here on the step is the valve's; below, a step of pressure looks alike
+  double most_likeness =
+      0.6;  // below sure_ratio: correlation of the first frames' edges with the later ones'
   double least_change = 0.004;  // of full light
   double most_unrest =
       2.0;                 // change in the box before the step against that elsewhere; more: already spraying
@@ -36,7 +39,11 @@ class OnsetWatch {
     int x, y;
   };
   void Place();
+  void KeepEdges(const RowsView& rows);
   double Level() const;
+  // Correlation between the horizontal light differences of the first and of the last frames: near 1 where
+  // the spray's rims stand in both.
+  double Likeness() const;
   double StrongChange(const RowsView& rows, const std::vector<Spot>& spots, const std::vector<float>& first,
                       float gain);
 
@@ -44,8 +51,11 @@ class OnsetWatch {
   OnsetOptions options_;
   std::vector<Spot> box_, around_;
   std::vector<float> first_box_, first_around_;
-  std::vector<double> change_;     // of each frame against the first
-  std::vector<double> elsewhere_;  // the same outside any spray
+  std::vector<double> change_;                  // of each frame against the first
+  std::vector<double> elsewhere_;               // the same outside any spray
+  std::vector<float> first_edges_;              // sums over the first frames
+  std::vector<std::vector<float>> last_edges_;  // of the last frames, a ring
+  int edge_reach_px_ = 2;
   std::vector<float> work_;
 };
 
