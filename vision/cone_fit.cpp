@@ -17,8 +17,9 @@ using calib::Shared;
 constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 
 struct SideLine {
-  Line line;  // x_mm outward on z_mm
+  Line line;  // x_mm on z_mm
   int rows = 0;
+  double spread_mm = 0.0;  // of all rows about the line, robust
 };
 
 struct Angles {
@@ -44,7 +45,9 @@ std::optional<SideLine> LineOfSide(const ClipModel& model, std::span<const Bound
   options.min_points = least_rows;
   const std::optional<Line> line = FitRobustLine(z, x, options);
   if (!line) return std::nullopt;
-  return SideLine{*line, static_cast<int>(z.size())};
+  std::vector<double> residuals;
+  for (std::size_t i = 0; i < z.size(); ++i) residuals.push_back(x[i] - line->Y(z[i]));
+  return SideLine{*line, static_cast<int>(z.size()), RobustSpread(std::move(residuals))};
 }
 
 std::optional<Angles> AnglesFor(const ClipModel& model,
@@ -217,6 +220,11 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
     }
     const auto line = LineOfSide(model, boundary[static_cast<std::size_t>(side)], side, projection, near_mm,
                                  far_mm, options.line_floor_px / camera.px_per_mm, options.least_rows);
+    const double half_width_mm = std::abs(line->line.Y(far_mm));
+    if (line->spread_mm >
+        options.most_spread_px / camera.px_per_mm + options.most_spread_part * half_width_mm) {
+      return NoAngle::kNotStraight;
+    }
     result.slope[side] = line->line.slope;
     result.at_exit_mm[side] = line->line.intercept;
     int end = 0;

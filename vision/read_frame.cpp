@@ -374,7 +374,7 @@ class FrameReader {
     record_.found_share = static_cast<float>(found) / static_cast<float>(std::max(1, 2 * model_.rows));
     record_.clipped_share = found > 0 ? static_cast<float>(clipped_) / static_cast<float>(found) : 0.0F;
     s_.work.clear();
-    for (int i = model_.rows / 8; i < model_.rows * 5 / 8; i += 2) {
+    for (int i = model_.rows / 32; i < model_.rows * 5 / 8; i += 2) {
       const std::int16_t l = record_.edge[record_.EdgeAt(i, kLeftSide, kLadderFirst)];
       const std::int16_t r = record_.edge[record_.EdgeAt(i, kRightSide, kLadderFirst)];
       if (l == kNoEdge || r == kNoEdge) continue;
@@ -425,7 +425,12 @@ class FrameReader {
     const int out = side == kLeftSide ? -1 : 1;
     const double axis = model_.AxisX(model_.Row(i));
     const double distance = out * (end - axis);
-    if (options_.trust_guess && distance < 0.6 * GuessOut(i, side)) return false;
+    if (options_.trust_guess) {
+      const double guess = GuessOut(i, side);
+      if (distance < 0.6 * guess) return false;
+      const double guess_x = axis + out * guess;
+      if (guess_x < 2.0 || guess_x > model_.reading.width_px - 3.0) return false;
+    }
     if (distance < 0.0) return false;
     if (end <= 1 || end >= model_.reading.width_px - 2) return false;  // cut off by the frame, not an edge
     // Limb band: the rim just inside the boundary.

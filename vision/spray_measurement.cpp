@@ -117,6 +117,13 @@ class Measurer {
     if (!Stations()) return std::move(result_);
     Reference();
     for (std::size_t p = 0; p < points_.size(); ++p) Angles(p);
+    if (crooked_ > 0 && crooked_ == static_cast<int>(points_.size())) {
+      result_.flags.push_back(
+          {"no_cone", Severity::kReject, std::nullopt, std::nullopt,
+           "in no stretch of the clip do the edges lie along straight sides, as a cone's do",
+           "keep moving things out of the picture, and check exit_px and axis_deg"});
+      return std::move(result_);
+    }
     for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
     MissingPictures();
     return std::move(result_);
@@ -256,9 +263,14 @@ class Measurer {
                                       result_.far_mm, ConeFitOptions{});
     SprayPoint& point = result_.points[p];
     if (!std::holds_alternative<ConeAngles>(fit)) {
-      AddFlag(p, "angle_not_found", Severity::kWarn, "half_angle_deg",
-              "too few rows between the stations show the spray's edge on both sides",
-              "light the rim of the spray better, or bring the stations nearer to the exit");
+      const bool crooked = std::get<NoAngle>(fit) == NoAngle::kNotStraight;
+      crooked_ += crooked ? 1 : 0;
+      AddFlag(p, crooked ? "sides_not_straight" : "angle_not_found", Severity::kWarn, "half_angle_deg",
+              crooked
+                  ? "what was followed from the exit does not lie along straight sides, as a cone's edges do"
+                  : "too few rows between the stations show the spray's edge on both sides",
+              crooked ? "keep moving things out of the picture, and check exit_px and axis_deg"
+                      : "light the rim of the spray better, or bring the stations nearer to the exit");
       return;
     }
     const ConeAngles& angles = std::get<ConeAngles>(fit);
@@ -364,6 +376,7 @@ class Measurer {
   std::vector<std::vector<std::size_t>> points_;
   std::vector<std::vector<double>> frame_breakup_;
   std::vector<Front> front_;
+  int crooked_ = 0;  // points without straight sides
   std::vector<double> sheet_end_mm_;
   std::optional<double> shortest_mm_, lower_mm_;
   std::array<double, 2> part_{kBoundaryPart, kBoundaryPart};

@@ -224,6 +224,7 @@ class GuessSearch {
       std::vector<double> dy;
       std::vector<double> out;
       int rows = 0;
+      int leaving = 0;
       for (int i = 0; i < model_.rows; ++i) {
         const double d = model_.Row(i) - model_.exit_px.y;
         if (d < 1.0 * model_.exit_diameter_px || d > 0.7 * model_.rows * model_.row_step) continue;
@@ -237,6 +238,16 @@ class GuessSearch {
         if (values.size() * 4 < records_.size() || values.empty()) continue;
         dy.push_back(d);
         out.push_back(MedianInPlace(values));
+        if (LeavesPicture(i, side, out.back())) {
+          // A side that has left the picture does not come back; what is found below is not its edge.
+          if (++leaving >= 3 && static_cast<int>(dy.size()) > 16) {
+            dy.resize(dy.size() - 3);
+            out.resize(out.size() - 3);
+            break;
+          }
+        } else {
+          leaving = 0;
+        }
       }
       if (rows == 0) return false;
       RobustLineOptions options;
@@ -261,6 +272,13 @@ class GuessSearch {
     model_.guess[0] = {model_.exit_px.x - lines[0]->intercept, model_.axis_slope - lines[0]->slope};
     model_.guess[1] = {model_.exit_px.x + lines[1]->intercept, model_.axis_slope + lines[1]->slope};
     return true;
+  }
+
+  bool LeavesPicture(int row, int side, double out_px) const {
+    constexpr double kMarginPx = 12.0;
+    const double axis = model_.AxisX(model_.Row(row));
+    return side == kLeftSide ? axis - out_px < kMarginPx
+                             : axis + out_px > model_.reading.width_px - 1 - kMarginPx;
   }
 
   double FoundShare() const {
