@@ -37,7 +37,8 @@ struct ClipModel {
   std::vector<float> light;  // of a code value
   int clipped_code = 255;
 
-  cv::Mat1f background;                // linear light
+  cv::Mat1f background;  // linear light
+  cv::Mat1f field;       // what Read multiplies or subtracts: 1 / background in back light, else background
   bool background_from_spray = false;  // no spray-free frames
   int background_frames = 0;
 

@@ -17,7 +17,7 @@ inline constexpr int kLadderFirst = 3;  // the rung at which connection to the e
 
 // Rays from the exit, as parts of the guessed half width, across the central 80 %.
 inline constexpr int kRays = 17;
-inline constexpr int kRayRowStep = 2;  // in read rows
+inline constexpr int kRayRowStep = 3;  // in read rows
 inline float RayPart(int ray) {
   return 0.1F * static_cast<float>(ray - kRays / 2);
 }

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstring>
 #include <span>
 
 #include "vision/statistics.h"
@@ -57,29 +58,49 @@ cv::Point2f SceneShift(const ClipModel& model, const RowsView& rows, float gain)
   return shift;
 }
 
+// Columns [c0, c1] of row y of an image that was moved by `shift`: linear between pixels, the border
+// repeated.
+void ShiftedLine(const cv::Mat1f& image, int y, int c0, int c1, cv::Point2f shift, float* out) {
+  const float from_x = -shift.x;
+  const float from_y = static_cast<float>(y) - shift.y;
+  const int kx = static_cast<int>(std::floor(from_x));
+  const int ky = static_cast<int>(std::floor(from_y));
+  const float fx = from_x - static_cast<float>(kx);
+  const float fy = from_y - static_cast<float>(ky);
+  const float* a = image[std::clamp(ky, 0, image.rows - 1)];
+  const float* b = image[std::clamp(ky + 1, 0, image.rows - 1)];
+  const int last = image.cols - 1;
+  const float w00 = (1.0F - fx) * (1.0F - fy);
+  const float w10 = fx * (1.0F - fy);
+  const float w01 = (1.0F - fx) * fy;
+  const float w11 = fx * fy;
+  const int x0 = std::clamp(-kx, c0, c1 + 1);
+  const int x1 = std::clamp(last - 1 - kx, x0 - 1, c1);
+  for (int x = c0; x < x0; ++x) out[x - c0] = a[0];
+  for (int x = x0; x <= x1; ++x) {
+    out[x - c0] = w00 * a[x + kx] + w10 * a[x + kx + 1] + w01 * b[x + kx] + w11 * b[x + kx + 1];
+  }
+  for (int x = x1 + 1; x <= c1; ++x) out[x - c0] = a[last];
+}
+
 // Signal of columns [c0, c1] of row y, unfiltered.
 template <typename T>
 void SignalLine(const ClipModel& model, const RowsView& rows, int y, int c0, int c1, float gain,
-                cv::Point2f shift, std::vector<float>& background_line, float* out) {
-  const T* code = rows.Row<T>(y);
+                cv::Point2f shift, std::vector<float>& field_line, float* out) {
+  const T* code = rows.Row<T>(y) + c0;
   const float* light = model.light.data();
-  const float* background = model.background[y];
+  const float* field = model.field[y] + c0;
+  const int n = c1 - c0 + 1;
   if (std::abs(shift.x) > 0.1F || std::abs(shift.y) > 0.1F) {
-    background_line.resize(static_cast<std::size_t>(c1 + 1));
-    for (int x = c0; x <= c1; ++x) {
-      background_line[static_cast<std::size_t>(x)] =
-          BackgroundAt(model.background, static_cast<float>(x) - shift.x, static_cast<float>(y) - shift.y);
-    }
-    background = background_line.data();
+    field_line.resize(static_cast<std::size_t>(n));
+    ShiftedLine(model.field, y, c0, c1, shift, field_line.data());
+    field = field_line.data();
   }
   const float per_gain = 1.0F / gain;
   if (model.illumination == Illumination::kBacklit) {
-    for (int x = c0; x <= c1; ++x) {
-      const float b = std::max(background[x], 1e-3F);
-      out[x - c0] = 1.0F - light[code[x]] * per_gain / b;
-    }
+    for (int k = 0; k < n; ++k) out[k] = 1.0F - light[code[k]] * per_gain * field[k];
   } else {
-    for (int x = c0; x <= c1; ++x) out[x - c0] = light[code[x]] * per_gain - background[x];
+    for (int k = 0; k < n; ++k) out[k] = light[code[k]] * per_gain - field[k];
   }
 }
 
@@ -170,10 +191,9 @@ class FrameReader {
     s_.line_b.resize(stride_ + 8);
     const auto line = [&](int at, float* out) {
       if (model_.format.bits > 8) {
-        SignalLine<std::uint16_t>(model_, rows_, at, c0, C1(i), record_.gain, shift_, s_.background_line,
-                                  out);
+        SignalLine<std::uint16_t>(model_, rows_, at, c0, C1(i), record_.gain, shift_, s_.field_line, out);
       } else {
-        SignalLine<std::uint8_t>(model_, rows_, at, c0, C1(i), record_.gain, shift_, s_.background_line, out);
+        SignalLine<std::uint8_t>(model_, rows_, at, c0, C1(i), record_.gain, shift_, s_.field_line, out);
       }
     };
     line(y, s_.line_a.data());
@@ -265,23 +285,42 @@ class FrameReader {
       const int axis = std::clamp(static_cast<int>(std::lround(model_.AxisX(model_.Row(i)))), c0, c1);
       const std::array<float, 2> cut{s_.base[0][static_cast<std::size_t>(i)] + Threshold(kLeftSide),
                                      s_.base[1][static_cast<std::size_t>(i)] + Threshold(kRightSide)};
-      int start = -1;
-      int last = -10;
-      const auto close = [&]() {
-        if (start >= 0) s_.runs.push_back({i, start, last, static_cast<int>(s_.runs.size())});
-        start = -1;
-      };
-      for (int x = c0; x <= c1; ++x) {
-        if (s[x - c0] > cut[x < axis ? 0 : 1]) {
-          if (start >= 0 && x - last > 2) close();
-          if (start < 0) start = x;
-          last = x;
-        }
-      }
-      close();
+      const int n = c1 - c0 + 1;
+      s_.mask.resize(static_cast<std::size_t>(n) + 8);
+      std::uint8_t* mask = s_.mask.data();
+      for (int k = 0; k < axis - c0; ++k) mask[k] = s[k] > cut[0] ? 1 : 0;
+      for (int k = axis - c0; k < n; ++k) mask[k] = s[k] > cut[1] ? 1 : 0;
+      std::fill(mask + n, mask + n + 8, std::uint8_t{0});
+      AddRuns(i, c0, n, mask);
     }
     s_.first_run[static_cast<std::size_t>(model_.rows)] = static_cast<int>(s_.runs.size());
     for (int i = 1; i < model_.rows; ++i) Link(i - 1, i);
+  }
+
+  // Runs of the mask, gaps of up to two pixels closed.
+  void AddRuns(int row, int c0, int n, const std::uint8_t* mask) {
+    int start = -1;
+    int last = 0;
+    const auto close = [&]() {
+      if (start >= 0) s_.runs.push_back({row, c0 + start, c0 + last, static_cast<int>(s_.runs.size())});
+      start = -1;
+    };
+    for (int k = 0; k < n;) {
+      std::uint64_t eight = 0;
+      std::memcpy(&eight, mask + k, sizeof eight);
+      if (eight == 0) {
+        k += 8;
+        continue;
+      }
+      const int end = std::min(k + 8, n);
+      for (; k < end; ++k) {
+        if (mask[k] == 0) continue;
+        if (start >= 0 && k - last > 2) close();
+        if (start < 0) start = k;
+        last = k;
+      }
+    }
+    close();
   }
 
   // Liquid runs along lines through the exit: a run is expected to have moved outward in proportion to where
@@ -508,11 +547,27 @@ class FrameReader {
       for (int k = 0; k < n; ++k) p[k + 1] = p[k] + static_cast<double>(s[k]);
       double* t = s_.texture_prefix.data();
       t[0] = 0.0;
-      for (int k = 0; k < n; ++k) {
-        const int a = std::max(0, k - half);
-        const int b = std::min(n, k + half + 1);
-        t[k + 1] = t[k] + std::abs(static_cast<double>(s[k]) - (p[b] - p[a]) / (b - a));
+      // Ends first and last, the run between with a window of one size.
+      const auto ends = [&](int from, int to) {
+        for (int k = from; k < to; ++k) {
+          const int a = std::max(0, k - half);
+          const int b = std::min(n, k + half + 1);
+          s_.texture[static_cast<std::size_t>(k)] =
+              std::abs(s[k] - static_cast<float>((p[b] - p[a]) / (b - a)));
+        }
+      };
+      s_.texture.resize(static_cast<std::size_t>(n));
+      const int inner0 = std::min(half, n);
+      const int inner1 = std::max(inner0, n - half - 1);
+      ends(0, inner0);
+      const double per_window = 1.0 / (2 * half + 1);
+      for (int k = inner0; k < inner1; ++k) {
+        s_.texture[static_cast<std::size_t>(k)] =
+            std::abs(s[k] - static_cast<float>((p[k + half + 1] - p[k - half]) * per_window));
       }
+      ends(inner1, n);
+      for (int k = 0; k < n; ++k)
+        t[k + 1] = t[k] + static_cast<double>(s_.texture[static_cast<std::size_t>(k)]);
       const double axis = model_.AxisX(model_.Row(i)) + static_cast<double>(shift_.x);
       for (int ray = 0; ray < kRays; ++ray) {
         const double part = static_cast<double>(RayPart(ray));

@@ -8,6 +8,7 @@
 #pragma once
 
 #include <array>
+#include <cstdint>
 #include <vector>
 
 #include <opencv2/core.hpp>
@@ -25,7 +26,8 @@ struct Run {
 struct ReadScratch {
   cv::Mat turned, turned_again;
   std::vector<float> signal;  // rows of filtered signal
-  std::vector<float> line_a, line_b, background_line;
+  std::vector<float> line_a, line_b, field_line, texture;
+  std::vector<std::uint8_t> mask;
   std::vector<double> prefix, texture_prefix;
   std::vector<float> work;
   std::vector<Run> runs;

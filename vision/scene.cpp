@@ -256,6 +256,19 @@ bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model) {
   return false;
 }
 
+void SetField(ClipModel& model) {
+  if (model.illumination == Illumination::kFrontlit) {
+    model.field = model.background;
+    return;
+  }
+  constexpr float kDarkest = 1e-3F;  // nothing can be told from a background darker than this
+  model.field.create(model.background.size());
+  for (int y = 0; y < model.field.rows; ++y) {
+    for (int x = 0; x < model.field.cols; ++x)
+      model.field(y, x) = 1.0F / std::max(model.background(y, x), kDarkest);
+  }
+}
+
 void ChooseScenePoints(ClipModel& model) {
   const int w = model.reading.width_px;
   const int h = model.reading.height_px;

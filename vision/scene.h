@@ -37,6 +37,9 @@ double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& mo
 // Sets model.exit_px from where the change begins. False: no such place.
 bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model);
 
+// Sets model.field from background and illumination.
+void SetField(ClipModel& model);
+
 // Sets gain and shake points from the background outside any cone.
 void ChooseScenePoints(ClipModel& model);
 

@@ -100,8 +100,8 @@ void SetColumns(ClipModel& model, bool around_guess) {
     double left = axis - (0.7 * model.exit_diameter_px + 5.0 * dy + 60.0);
     double right = axis + (0.7 * model.exit_diameter_px + 5.0 * dy + 60.0);
     if (around_guess) {
-      left = axis - 1.4 * std::max(4.0, axis - model.guess[0].X(dy)) - 40.0;
-      right = axis + 1.4 * std::max(4.0, model.guess[1].X(dy) - axis) + 40.0;
+      left = axis - 1.3 * std::max(4.0, axis - model.guess[0].X(dy)) - 32.0;
+      right = axis + 1.3 * std::max(4.0, model.guess[1].X(dy) - axis) + 32.0;
     }
     model.first_column[static_cast<std::size_t>(i)] =
         std::clamp(static_cast<int>(std::floor(left)), 0, w - 8);
@@ -118,7 +118,11 @@ struct GuessOutcome {
 
 class GuessSearch {
  public:
-  GuessSearch(ClipModel& model, const std::vector<LumaFrame>& frames) : model_(model), frames_(frames) {}
+  // At most a dozen frames of the sample: the guess needs no more.
+  GuessSearch(ClipModel& model, const std::vector<LumaFrame>& sample) : model_(model) {
+    const std::size_t step = std::max<std::size_t>(1, (sample.size() + 11) / 12);
+    for (std::size_t i = 0; i < sample.size(); i += step) frames_.push_back(sample[i]);
+  }
 
   GuessOutcome Run() {
     GuessOutcome outcome;
@@ -127,7 +131,7 @@ class GuessSearch {
     SetColumns(model_, false);
     FirstLevel();
     bool trust = false;
-    for (int pass = 0; pass < 5; ++pass) {
+    for (int pass = 0; pass < 4; ++pass) {
       ReadAll(trust);
       UpdateLevel();
       const bool good = UpdateGuess(outcome);
@@ -288,7 +292,7 @@ class GuessSearch {
   }
 
   ClipModel& model_;
-  const std::vector<LumaFrame>& frames_;
+  std::vector<LumaFrame> frames_;
   std::vector<FrameRecord> records_;
   ReadScratch scratch_;
   int found_rows_ = 0;
@@ -380,6 +384,7 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   model.illumination =
       view.illumination.value_or(sign < 0.0 ? Illumination::kBacklit : Illumination::kFrontlit);
 
+  SetField(model);
   if (model.exit_found && !FindExit(sample.Frames(), model)) {
     result.flags.push_back({"exit_not_found", Severity::kReject, std::nullopt, std::nullopt,
                             "no place was found where a spray begins",

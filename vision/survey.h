@@ -22,7 +22,7 @@ namespace conebook::vision {
 struct SurveyOptions {
   int threads = 0;
   int sample_frames = 24;  // of the spray, at most
-  int settle_frames = 48;  // read beyond the first spray frame before the head is left
+  int settle_frames = 36;  // read beyond the first spray frame before the head is left
   int most_background_frames = 80;
   std::function<bool()> should_stop;
 };
