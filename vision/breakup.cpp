@@ -254,9 +254,9 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   }
   BreakupResult result;
   result.reading = Combine(rises, z[top], options);
-  if (!whole && result.reading->spread > options.most_spread) {
-    return None("the rays do not agree on an end of the sheet", std::nullopt);
-  }
+  const bool agree = result.reading->spread < options.most_spread &&
+                     result.reading->peak < options.most_peak_over_rise * result.reading->rise;
+  if (!whole && !agree) return None("rays and readings do not agree on an end of the sheet", std::nullopt);
   if (whole) {
     // Something rises before the picture's edge, but no drops are seen to follow it.
     return None(goes_on, 0.8 * std::min(result.reading->rise, end));

@@ -29,11 +29,12 @@ namespace conebook::vision {
 
 struct BreakupOptions {
   double spread_weight = 1.15;
-  double most_spread = 0.3;    // beyond it the single rises do not agree on an end
-  double least_rise = 0.4;     // of a ray's texture, relative, to count as an end
-  double least_step = 1.5;     // flickering detail below the end against that of the sheet
-  double least_flicker = 1.6;  // fluctuation in time below the end against that of the sheet
-  int most_frames = 400;       // used, evenly
+  double most_spread = 0.3;          // beyond it the single rises do not agree on an end
+  double most_peak_over_rise = 2.2;  // beyond it the two readings have not met the same end
+  double least_rise = 0.4;           // of a ray's texture, relative, to count as an end
+  double least_step = 1.5;           // flickering detail below the end against that of the sheet
+  double least_flicker = 1.6;        // fluctuation in time below the end against that of the sheet
+  int most_frames = 400;             // used, evenly
 };
 
 // Along-axis distance of each ray row from the exit, in the unit wanted (mm or px); the same unit comes back.

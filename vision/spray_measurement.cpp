@@ -166,6 +166,16 @@ class Measurer {
     return projection.MmFromPx({px.x, px.y}).z_mm;
   }
 
+  // Nearer the exit than this the two rims fill the width, and nothing can be seen between them.
+  double WideEnoughMm() const {
+    constexpr double kLeastHalfWidthPx = 24.0;
+    const GuessLine* guess = kept_.model.guess.data();
+    const double opening = guess[1].slope - guess[0].slope;
+    const double at_exit = guess[1].at_exit_px - guess[0].at_exit_px;
+    const double dy = (2.0 * kLeastHalfWidthPx - at_exit) / std::max(0.02, opening);
+    return std::max(0.0, dy) / setup_.camera.px_per_mm;
+  }
+
   void Breakup(std::size_t p) {
     SprayPoint& point = result_.points[p];
     if (points_[p].empty()) {
@@ -176,8 +186,8 @@ class Measurer {
     std::vector<double> distance;
     for (int row = 0; row < kept_.spool.Rows(); row += kRayRowStep) distance.push_back(RowDistanceMm(row));
     const double d = view_.exit_diameter_mm.value;
-    const BreakupResult result =
-        ReadBreakup(kept_.spool, points_[p], distance, std::max(1.0 * d, 0.5), BreakupOptions{});
+    const BreakupResult result = ReadBreakup(kept_.spool, points_[p], distance,
+                                             std::max({1.0 * d, 0.5, WideEnoughMm()}), BreakupOptions{});
     if (result.reading) {
       point.breakup_readings = {
           {"rise", result.reading->rise}, {"peak", result.reading->peak}, {"spread", result.reading->spread}};
