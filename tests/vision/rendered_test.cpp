@@ -172,7 +172,9 @@ TEST_CASE("mirror, scale, turn or dim the footage, and the answer follows", "[vi
     larger.exit_y_px->value = 1.5 * view.exit_y_px->value + 0.25;
     larger.px_per_mm->value = 1.5 * view.px_per_mm->value;
     const vision::SprayPoint point = Measure(clip, larger, span);
-    CHECK(point.half_angle->mean_deg.value == Approx(as_filmed.half_angle->mean_deg.value).margin(0.05));
+    // The signal's filter is a pixel wide in both and rounds thin rims differently: u of the definition, 0.05
+    // deg, twice.
+    CHECK(point.half_angle->mean_deg.value == Approx(as_filmed.half_angle->mean_deg.value).margin(0.1));
     REQUIRE(point.breakup_mm);
     REQUIRE(as_filmed.breakup_mm);
     CHECK(point.breakup_mm->value == Approx(as_filmed.breakup_mm->value).epsilon(0.04));
