@@ -226,13 +226,19 @@ bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model) {
   cv::blur(change, change, cv::Size(5, 5));
   const int h = change.rows;
   const int w = change.cols;
+  // What stands out of its own row: haze and noise change whole rows, a spray a part of them.
   std::vector<float> row_top(static_cast<std::size_t>(h));
-  for (int y = 0; y < h; ++y)
-    row_top[static_cast<std::size_t>(y)] = *std::max_element(change[y], change[y] + w);
+  std::vector<float> rest;
+  for (int y = 0; y < h; ++y) {
+    std::vector<float> row(change[y], change[y] + w);
+    const float middle = MedianInPlace(std::span<float>(row));
+    row_top[static_cast<std::size_t>(y)] = *std::max_element(change[y], change[y] + w) - middle;
+    rest.push_back(middle);
+  }
   std::vector<float> sorted = row_top;
   const auto high = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() * 3 / 4);
   std::nth_element(sorted.begin(), high, sorted.end());
-  const float cut = 0.3F * *high;
+  const float cut = 0.08F * *high + 0.8F * MedianInPlace(std::span<float>(rest));
   constexpr int kLasting = 10;
   for (int y = 0; y + kLasting < h; ++y) {
     bool lasting = true;
