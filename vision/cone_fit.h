@@ -27,7 +27,7 @@ namespace conebook::vision {
 struct ConeFitOptions {
   double floor_deg = 0.05;  // definition; measured against long-time truth on rendered sprays
   double floor_compressed_deg = 0.10;
-  int least_rows = 20;              // with an edge, per side, between the stations
+  int least_rows = 10;              // with an edge, per side, between the stations
   double most_spread_px = 3.0;      // of the boundary about its line, plus
   double most_spread_part = 0.025;  // this part of the half width at the far station: more is no cone's side
   double line_floor_px = 0.75;      // residuals below this never make a row odd

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "vision/scene.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -32,7 +33,7 @@ void OnsetWatch::Place() {
   std::vector<Spot> outside;
   const bool know_exit = !model_.exit_found;
   const double top = model_.exit_px.y + std::max(1.0, 0.3 * d);
-  const double bottom = model_.exit_px.y + std::max(6.0 * d, 40.0);
+  const double bottom = model_.exit_px.y + NearReachPx(model_);
   for (int y = 0; y < h; ++y) {
     for (int x = 0; x < w; ++x) {
       const double dy = y - model_.exit_px.y;
@@ -81,7 +82,7 @@ void OnsetWatch::Add(const RowsView& rows) {
   elsewhere_.push_back(StrongChange(rows, around_, first_around_, gain));
 }
 
-// Mean of the strongest fifth of the changes: a clear-water cone changes little but its rim.
+// Mean of the strongest 4 % of the changes: a clear-water cone changes little but its thin rim.
 double OnsetWatch::StrongChange(const RowsView& rows, const std::vector<Spot>& spots,
                                 const std::vector<float>& first, float gain) {
   work_.clear();
@@ -89,7 +90,7 @@ double OnsetWatch::StrongChange(const RowsView& rows, const std::vector<Spot>& s
     work_.push_back(std::abs(LightOf(model_, rows, spots[i].x, spots[i].y) / gain - first[i]));
   }
   if (work_.empty()) return 0.0;
-  const auto keep = std::max<std::size_t>(1, work_.size() / 5);
+  const auto keep = std::max<std::size_t>(1, work_.size() / 25);
   std::nth_element(work_.begin(), work_.begin() + static_cast<std::ptrdiff_t>(keep - 1), work_.end(),
                    std::greater<float>());
   double sum = 0.0;

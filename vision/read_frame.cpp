@@ -364,9 +364,31 @@ class FrameReader {
         s_.accepted[static_cast<std::size_t>(Find(s_.runs, static_cast<int>(k)))] = 1;
       }
     }
-    if (options_.trust_guess) AcceptAlongLimb();
+    if (options_.trust_guess) {
+      AcceptAlongLimb();
+    } else {
+      AcceptLong();
+    }
     for (std::size_t k = 0; k < n; ++k) {
       s_.accepted[k] = s_.accepted[static_cast<std::size_t>(Find(s_.runs, static_cast<int>(k)))];
+    }
+  }
+
+  // Before there is a guess: a thin rim may show only some way below the exit; what then runs on over a good
+  // part of the picture, away from the axis, is taken for it.
+  void AcceptLong() {
+    const int least_rows = std::max(12, model_.rows / 8);
+    std::vector<int>& top = rows_along_;
+    top.assign(s_.runs.size(), -1);
+    std::vector<int>& bottom = rows_below_;
+    bottom.assign(s_.runs.size(), -1);
+    for (std::size_t k = 0; k < s_.runs.size(); ++k) {
+      const auto root = static_cast<std::size_t>(Find(s_.runs, static_cast<int>(k)));
+      if (top[root] < 0) top[root] = s_.runs[k].row;
+      bottom[root] = s_.runs[k].row;
+    }
+    for (std::size_t k = 0; k < s_.runs.size(); ++k) {
+      if (top[k] >= 0 && top[k] < model_.rows / 3 && bottom[k] - top[k] >= least_rows) s_.accepted[k] = 1;
     }
   }
 
@@ -600,7 +622,7 @@ class FrameReader {
   std::size_t stride_ = 0;
   cv::Point2f shift_{0.0F, 0.0F};
   std::array<std::vector<int>, 2> ends_;
-  std::vector<int> rows_along_;
+  std::vector<int> rows_along_, rows_below_;
   std::vector<float> fine_;
   int clipped_ = 0;
 };

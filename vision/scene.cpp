@@ -24,8 +24,9 @@ void AddLight(const ClipModel& model, const RowsView& rows, cv::Mat1f& sum) {
 cv::Rect NearBox(const ClipModel& model) {
   const double d = model.exit_diameter_px;
   const int top = static_cast<int>(model.exit_px.y + std::max(1.0, 0.3 * d));
-  const int bottom = static_cast<int>(model.exit_px.y + std::max(6.0 * d, 40.0));
-  const double half = 0.7 * d + 2.0 * std::max(6.0 * d, 40.0);
+  const double reach = NearReachPx(model);
+  const int bottom = static_cast<int>(model.exit_px.y + reach);
+  const double half = 0.7 * d + 2.0 * reach;
   const cv::Rect all(0, 0, model.reading.width_px, model.reading.height_px);
   if (model.exit_found) return all;
   return cv::Rect(cv::Point(static_cast<int>(model.exit_px.x - half), top),
@@ -47,6 +48,10 @@ cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipMod
 }
 
 }  // namespace
+
+double NearReachPx(const ClipModel& model) {
+  return std::max({8.0 * model.exit_diameter_px, 80.0, 0.25 * (model.reading.height_px - model.exit_px.y)});
+}
 
 cv::Mat1f LightImage(const ClipModel& model, const LumaFrame& frame) {
   cv::Mat turned;
@@ -189,7 +194,7 @@ double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model) 
       for (int x = box.x; x < box.x + box.width; ++x) changes.push_back(image(y, x) - model.background(y, x));
     }
     if (changes.empty()) continue;
-    const auto at = changes.begin() + static_cast<std::ptrdiff_t>(changes.size() * 4 / 5);
+    const auto at = changes.begin() + static_cast<std::ptrdiff_t>(changes.size() * 24 / 25);
     std::nth_element(changes.begin(), at, changes.end(),
                      [](float a, float b) { return std::abs(a) < std::abs(b); });
     double mean = 0.0;

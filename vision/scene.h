@@ -9,6 +9,9 @@
 
 namespace conebook::vision {
 
+// How far below the exit light and change are judged: far enough for a thin rim to show.
+double NearReachPx(const ClipModel& model);
+
 class BackgroundMean {
  public:
   explicit BackgroundMean(const ClipModel& model) : model_(model) {}
@@ -29,7 +32,7 @@ cv::Mat1f LightImage(const ClipModel& model, const LumaFrame& frame);
 // Sets model.background: time median where nothing moves, continued across the moving cone.
 void BackgroundFromSpray(const std::vector<LumaFrame>& sample, ClipModel& model);
 
-// Mean of the strongest fifth of the changes below the exit, signed: negative where the spray darkens. Light
+// Mean of the strongest 4 % of the changes below the exit, signed: negative where the spray darkens. Light
 // units.
 double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model);
 double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& model);

@@ -292,6 +292,7 @@ class Measurer {
       point.line_left[end] = angles.line_px[0][end];
       point.line_right[end] = angles.line_px[1][end];
     }
+    Unsteady(p, angles);
     Sheet(p, angles);
     const std::size_t n = points_[p].size();
     const std::size_t step = std::max<std::size_t>(1, (n + 1999) / 2000);
@@ -305,6 +306,30 @@ class Measurer {
         frame.breakup_mm = static_cast<float>(frame_breakup_[p][k]);
       }
       point.series.push_back(frame);
+    }
+  }
+
+  void Unsteady(std::size_t p, const ConeAngles& angles) {
+    constexpr double kMostSpreadDeg = 2.0;  // single frames of a steady spray scatter by half a degree
+    constexpr double kLeastShare = 0.35;
+    std::vector<double> mean;
+    for (std::size_t k = 0; k < angles.frame_found.size(); ++k) {
+      if (angles.frame_found[k]) mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]));
+    }
+    const double share =
+        static_cast<double>(mean.size()) / static_cast<double>(std::max<std::size_t>(1, points_[p].size()));
+    const double spread = RobustSpread(mean);
+    if (spread > kMostSpreadDeg) {
+      AddFlag(
+          p, "edges_unsteady", Severity::kWarn, "half_angle_deg",
+          fmt::format(
+              "the half angle scatters by {:.1f} deg from frame to frame; a steady cone by less than one",
+              spread),
+          "look at the picture: is it the spray that was followed? Keep moving things out, steady the feed");
+    } else if (share < kLeastShare) {
+      AddFlag(p, "edges_seldom_found", Severity::kWarn, "half_angle_deg",
+              fmt::format("both edges were found in {:.0f} % of the frames only", 100.0 * share),
+              "light the rim of the spray better");
     }
   }
 

@@ -33,7 +33,7 @@ StationChoice ChooseStations(const ClipModel& model, const CameraSetup& setup, c
   const std::array<double, 2> in_view{InViewMm(model, setup, kLeftSide), InViewMm(model, setup, kRightSide)};
   const double reach = std::min(in_view[0], in_view[1]);
   const char* cut_side = in_view[0] < in_view[1] ? "left" : "right";
-  const double least_span = 24.0 * model.row_step / setup.camera.px_per_mm;
+  const double least_span = 16.0 * model.row_step / setup.camera.px_per_mm;
   choice.near_mm = wish.near_mm.value_or(std::max(1.0, 2.0 * d));
   const bool far_stated = wish.far_mm.has_value();
   if (far_stated) {
