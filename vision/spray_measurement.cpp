@@ -292,7 +292,7 @@ class Measurer {
       point.line_left[end] = angles.line_px[0][end];
       point.line_right[end] = angles.line_px[1][end];
     }
-    Unsteady(p, angles);
+    if (!Plausible(p, angles)) return;
     Sheet(p, angles);
     const std::size_t n = points_[p].size();
     const std::size_t step = std::max<std::size_t>(1, (n + 1999) / 2000);
@@ -309,7 +309,10 @@ class Measurer {
     }
   }
 
-  void Unsteady(std::size_t p, const ConeAngles& angles) {
+  // False: the angle was taken back.
+  bool Plausible(std::size_t p, const ConeAngles& angles) {
+    SprayPoint& point = result_.points[p];
+    constexpr double kLeastHalfAngleDeg = 4.0;
     constexpr double kMostSpreadDeg = 2.0;  // single frames of a steady spray scatter by half a degree
     constexpr double kLeastShare = 0.35;
     std::vector<double> mean;
@@ -319,6 +322,17 @@ class Measurer {
     const double share =
         static_cast<double>(mean.size()) / static_cast<double>(std::max<std::size_t>(1, points_[p].size()));
     const double spread = RobustSpread(mean);
+    const double half_angle = point.half_angle->mean_deg.value;
+    if (half_angle < kLeastHalfAngleDeg || half_angle < 4.0 * point.half_angle->mean_deg.u) {
+      ++crooked_;
+      AddFlag(p, "not_a_cone", Severity::kWarn, "half_angle_deg",
+              fmt::format("what was followed from the exit opens by {:.1f} deg, u {:.1f} deg: no cone",
+                          half_angle, point.half_angle->mean_deg.u),
+              "check that the valve opened while filming, and that exit_px and axis_deg are right");
+      point.half_angle.reset();
+      point.apparent_half_angle_deg.reset();
+      return false;
+    }
     if (spread > kMostSpreadDeg) {
       AddFlag(
           p, "edges_unsteady", Severity::kWarn, "half_angle_deg",
@@ -331,6 +345,7 @@ class Measurer {
               fmt::format("both edges were found in {:.0f} % of the frames only", 100.0 * share),
               "light the rim of the spray better");
     }
+    return true;
   }
 
   void Sheet(std::size_t p, const ConeAngles& angles) {
