@@ -19,7 +19,8 @@ inline constexpr int kLadderFirst = 3;  // the rung at which connection to the e
 inline constexpr int kRays = 17;
 inline constexpr int kRayRowStep = 3;  // in read rows
 inline float RayPart(int ray) {
-  return 0.1F * static_cast<float>(ray - kRays / 2);
+  constexpr int kMiddle = kRays / 2;
+  return 0.1F * static_cast<float>(ray - kMiddle);
 }
 
 inline constexpr std::int16_t kNoEdge = std::numeric_limits<std::int16_t>::min();

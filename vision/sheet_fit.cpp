@@ -200,7 +200,8 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
     if (static_cast<int>(rows.z.size()) < options.least_rows) continue;
     std::optional<HyperboloidFit> best;
     std::vector<double> growth(rows.z.size());
-    for (double folds = 1.5; folds < 8.0; folds *= 1.25) {
+    for (int trial = 0; trial < 8; ++trial) {
+      const double folds = 1.5 * std::pow(1.25, trial);  // of growth, exit to breakup
       const double k = folds / std::max(1e-6, sheet_end_mm);
       for (std::size_t i = 0; i < growth.size(); ++i) growth[i] = std::exp(k * rows.z[i] - folds);
       const auto fit = FitHyperboloid(rows.z, rows.h, growth, exit_radius_mm);

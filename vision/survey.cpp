@@ -18,7 +18,6 @@
 namespace conebook::vision {
 namespace {
 
-using calib::Flag;
 using calib::Severity;
 
 // Frames held as a sample: when full, every second one goes and the stride doubles.

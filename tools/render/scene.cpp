@@ -51,7 +51,7 @@ class Keys {
   }
   std::string Text(const std::string& key, const std::string& drawn, const char* help) {
     const std::string* text = Find(key);
-    const std::string value = text == nullptr ? drawn : *text;
+    std::string value = text == nullptr ? drawn : *text;
     Note(key, value, help);
     return value;
   }
