@@ -1,6 +1,7 @@
-// Everything that is drawn for one clip, and the one place that draws it. Each value has a key, can be set from
-// the command line, and takes its random numbers whether it is set or not, so that setting one leaves the rest
-// as they were (what depends on it follows; another kind of camera, light or film draws from other ranges).
+// Everything that is drawn for one clip, and the one place that draws it. Each value has a key, can be set
+// from the command line, and takes its random numbers whether it is set or not, so that setting one leaves
+// the rest as they were (what depends on it follows; another kind of camera, light or film draws from other
+// ranges).
 #pragma once
 
 #include <cstdint>
