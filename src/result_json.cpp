@@ -56,18 +56,6 @@ const char* NameOf(calib::Severity severity) {
   return "info";
 }
 
-const char* NameOf(Verdict verdict) {
-  switch (verdict) {
-    case Verdict::kOk:
-      return "ok";
-    case Verdict::kFlagged:
-      return "flagged";
-    case Verdict::kRejected:
-      return "rejected";
-  }
-  return "rejected";
-}
-
 Json FromFlag(const calib::Flag& flag) {
   return {{"code", flag.code},
           {"severity", NameOf(flag.severity)},

@@ -4,6 +4,18 @@
 
 namespace conebook::src {
 
+const char* NameOf(Verdict verdict) {
+  switch (verdict) {
+    case Verdict::kOk:
+      return "ok";
+    case Verdict::kFlagged:
+      return "flagged";
+    case Verdict::kRejected:
+      return "rejected";
+  }
+  return "rejected";
+}
+
 Verdict Run::GetVerdict() const {
   using calib::Severity;
   bool doubtful = false;

@@ -14,6 +14,7 @@
 namespace conebook::src {
 
 enum class Verdict { kOk, kFlagged, kRejected };
+const char* NameOf(Verdict verdict);  // "ok", "flagged", "rejected"
 
 struct InputFile {
   std::string path;

@@ -20,18 +20,6 @@ std::string Shown(const std::optional<calib::Quantity>& quantity, double factor 
   return ValueWithU(scaled);
 }
 
-std::string InWords(Verdict verdict) {
-  switch (verdict) {
-    case Verdict::kOk:
-      return "ok";
-    case Verdict::kFlagged:
-      return "flagged";
-    case Verdict::kRejected:
-      return "rejected";
-  }
-  return "rejected";
-}
-
 // Columns as wide as their widest cell; counts code points, since the plus-minus sign has two bytes.
 std::string Table(const std::vector<std::vector<std::string>>& rows) {
   const auto width_of = [](const std::string& text) {
@@ -120,7 +108,7 @@ std::string RunSummary(const Run& run) {
   }
   text +=
       fmt::format("element {}{}: {}\n", run.element,
-                  run.batch.empty() ? "" : fmt::format(" (batch {})", run.batch), InWords(run.GetVerdict()));
+                  run.batch.empty() ? "" : fmt::format(" (batch {})", run.batch), NameOf(run.GetVerdict()));
   if (run.footage) {
     text += fmt::format("clip {}: {} frames of {} x {} px, {:.2f} s\n", run.footage->path, run.clip.frames,
                         run.clip.width_px, run.clip.height_px, run.clip.duration_s);
@@ -147,7 +135,7 @@ std::string RunSummary(const Run& run) {
 }
 
 std::string RunInOneLine(const Run& run) {
-  std::string text = InWords(run.GetVerdict());
+  std::string text = NameOf(run.GetVerdict());
   if (run.GetVerdict() == Verdict::kRejected) {
     for (const calib::Flag& flag : run.flags) {
       if (flag.severity == Severity::kReject) return text + ": " + flag.message;

@@ -142,18 +142,6 @@ std::string PicturesHtml(const Run& run, std::size_t picture_bytes) {
   return out + "</section>";
 }
 
-const char* VerdictWord(Verdict verdict) {
-  switch (verdict) {
-    case Verdict::kOk:
-      return "ok";
-    case Verdict::kFlagged:
-      return "flagged";
-    case Verdict::kRejected:
-      return "rejected";
-  }
-  return "rejected";
-}
-
 const char* VerdictSentence(Verdict verdict) {
   switch (verdict) {
     case Verdict::kOk:
@@ -220,7 +208,7 @@ std::string VerdictHtml(const Run& run) {
     }
   }
   std::string out = fmt::format("<section class=\"verdict {}\"><h2>Verdict</h2><p class=\"sentence\">{}</p>",
-                                VerdictWord(verdict), VerdictSentence(verdict));
+                                NameOf(verdict), VerdictSentence(verdict));
   if (!shown.empty()) out += "<ul class=\"remarks\">" + shown + "</ul>";
   if (note_count > 0)
     out += fmt::format(
@@ -347,7 +335,7 @@ std::string TitleBlock(const Run& run, const char* tag) {
   return fmt::format(
       "<header class=\"block\"><div class=\"what\"><span>Spray measurement</span><{0}>Element {1}</{0}></div>"
       "<div class=\"stamp {2}\"><span>Verdict</span><b>{2}</b></div>{3}</header>",
-      tag, EscapeHtml(run.element), VerdictWord(verdict), cells);
+      tag, EscapeHtml(run.element), NameOf(verdict), cells);
 }
 
 std::string RunBody(const Run& run, const std::string& prefix, const char* title_tag,
@@ -424,7 +412,7 @@ std::string DayRow(const DayEntry& entry, std::size_t number) {
         "<td colspan=\"5\" class=\"none\">{}</td></tr>",
         EscapeHtml(entry.element), EscapeHtml(entry.batch), clip, EscapeHtml(entry.error));
   const Run& run = *entry.run;
-  const char* verdict = VerdictWord(run.GetVerdict());
+  const char* verdict = NameOf(run.GetVerdict());
   std::string cells;
   if (run.points.empty()) {
     std::string why;
