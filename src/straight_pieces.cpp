@@ -86,7 +86,7 @@ double EstimateNoise(const std::vector<double>& t, const std::vector<double>& va
   // variance. The smaller of two lags: ripple near half the logging rate inflates the one, ripple at a
   // quarter the other.
   double quick = std::numeric_limits<double>::infinity();
-  for (const std::size_t lag : {1, 2}) {
+  for (const std::size_t lag : {std::size_t{1}, std::size_t{2}}) {
     std::vector<double> bends;
     for (std::size_t i = 2 * lag; i < values.size(); ++i) {
       bends.push_back(std::abs(values[i] - 2.0 * values[i - lag] + values[i - 2 * lag]));
