@@ -221,7 +221,6 @@ class GuessSearch {
 
   bool UpdateGuess(GuessOutcome& outcome) {
     std::array<std::optional<Line>, 2> lines;
-    double share = 0.0;
     double spread = 0.0;
     for (int side = 0; side < 2; ++side) {
       std::vector<double> dy;
@@ -237,7 +236,6 @@ class GuessSearch {
           const std::int16_t e = record.edge[record.EdgeAt(i, side, kLadderFirst)];
           if (e != kNoEdge) values.push_back(e / static_cast<double>(kEdgeUnitsPerPx));
         }
-        share += static_cast<double>(values.size()) / static_cast<double>(records_.size());
         if (values.size() * 4 < records_.size() || values.empty()) continue;
         dy.push_back(d);
         out.push_back(MedianInPlace(values));
@@ -264,9 +262,6 @@ class GuessSearch {
         residuals.push_back((out[k] - line.Y(dy[k])) / std::max(8.0, std::abs(line.Y(dy[k]))));
       }
       spread = std::max(spread, RobustSpread(residuals));
-      share /= side == 0 ? static_cast<double>(rows) : 1.0;
-      if (side == 1) share = (share - 0.0) / 1.0;
-      found_rows_ = rows;
     }
     outcome.found_share = FoundShare();
     outcome.row_spread = spread;
@@ -294,7 +289,6 @@ class GuessSearch {
   std::vector<LumaFrame> frames_;
   std::vector<FrameRecord> records_;
   ReadScratch scratch_;
-  int found_rows_ = 0;
 };
 
 }  // namespace
