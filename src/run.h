@@ -60,6 +60,8 @@ struct LogTrace {
 struct Run {
   std::string program_version, program_build;
   std::string element, batch, kind;
+  std::optional<std::string> date;  // of the test, ISO 8601 (2026-11-25); nothing: nobody said
+  std::string date_from;            // "stated", "log", "footage"; empty without a date
   std::string rig_path, rig_sha256;
   std::optional<InputFile> log;
   std::vector<InputFile> calibrations;
