@@ -3,63 +3,29 @@
 #include <algorithm>
 #include <cmath>
 #include <functional>
+#include <numeric>
 #include <optional>
 #include <utility>
 
 #include <fmt/format.h>
 
-#include "src/report/digits.h"
-#include "src/report/html.h"
+#include "src/report/time_charts.h"
 
 namespace conebook::src {
 namespace {
 
 using calib::Quantity;
 using MaybeQuantity = std::optional<Quantity>;
+using PointQuantity = std::function<MaybeQuantity(const Point&)>;
 
 constexpr double kGramsPerKilogram = 1000.0;
 constexpr int kCurveSteps = 60;
 
-std::string Number(double value) {
-  return std::isfinite(value) ? fmt::format("{:.6g}", value) : "null";
-}
-
-std::string Numbers(const std::vector<double>& values) {
-  std::string out = "[";
-  for (std::size_t i = 0; i < values.size(); ++i) out += (i ? "," : "") + Number(values[i]);
-  return out + "]";
-}
-
-double Half95(const Quantity& quantity) {
-  return calib::CoverageFactor95(quantity.dof) * quantity.u;
-}
-
-struct Series {
-  std::string name;
-  std::string look;  // "points", "curve", "bound", "dots", "trace"
-  std::vector<double> x, y, ex, ey;
-};
-
-std::string SeriesJson(const Series& series) {
-  std::string out = fmt::format("{{\"name\":{},\"look\":{},\"x\":{},\"y\":{}", JsonString(series.name),
-                                JsonString(series.look), Numbers(series.x), Numbers(series.y));
-  if (!series.ex.empty()) out += ",\"ex\":" + Numbers(series.ex);
-  if (!series.ey.empty()) out += ",\"ey\":" + Numbers(series.ey);
-  return out + "}";
-}
-
-std::string ChartJson(const std::string& key, const std::string& x_title, const std::string& y_title,
-                      const std::vector<Series>& series, const std::string& more = "") {
-  std::string out = fmt::format("{{\"key\":{},\"x\":{},\"y\":{},\"series\":[", JsonString(key),
-                                JsonString(x_title), JsonString(y_title));
-  for (std::size_t i = 0; i < series.size(); ++i) out += (i ? "," : "") + SeriesJson(series[i]);
-  return out + "]" + more + "}";
-}
-
 // A quantity of every point that has it, against the pressure drop.
-Series AgainstPressure(const Run& run, const std::string& name,
-                       const std::function<MaybeQuantity(const Point&)>& of, double factor = 1.0) {
-  Series series{name, "points", {}, {}, {}, {}};
+Series AgainstPressure(const Run& run, const std::string& name, const PointQuantity& of,
+                       double factor = 1.0) {
+  Series series;
+  series.name = name;
   for (const Point& point : run.points) {
     const MaybeQuantity quantity = of(point);
     if (!quantity || !point.pressure_bar) continue;
@@ -71,149 +37,261 @@ Series AgainstPressure(const Run& run, const std::string& name,
   return series;
 }
 
-std::string InWords(const Series& series, const std::string& unit) {
-  if (series.y.empty()) return "";
-  const auto [lowest, highest] = std::minmax_element(series.y.begin(), series.y.end());
-  return fmt::format("{}: {} points, from {:.4g} to {:.4g} {}. ", series.name, series.y.size(), *lowest,
-                     *highest, unit);
+// Pressure drops where the quantity was asked for and there is no number.
+std::vector<double> Missing(const Run& run, const std::function<bool(const Point&)>& there) {
+  std::vector<double> pressures;
+  for (const Point& point : run.points)
+    if (point.pressure_bar && !there(point)) pressures.push_back(point.pressure_bar->value);
+  return pressures;
 }
 
-std::optional<Chart> FlowChart(const Run& run) {
+std::string MissingInWords(const std::vector<double>& pressures) {
+  std::string out;
+  for (const double bar : pressures) out += fmt::format("{}{:.3g}", out.empty() ? "" : ", ", bar);
+  return out.empty() ? "" : "No number at " + out + " bar. ";
+}
+
+// Half the width over which the readings of one point may be spread sideways, in bar: well apart from the
+// next point.
+double SidewaysRoom_bar(const Run& run) {
+  std::vector<double> pressures;
+  for (const Point& point : run.points)
+    if (point.pressure_bar) pressures.push_back(point.pressure_bar->value);
+  if (pressures.empty()) return 0.0;
+  std::sort(pressures.begin(), pressures.end());
+  double room = 0.022 * std::max(pressures.back() - pressures.front(), 0.1 * std::abs(pressures.back()));
+  for (std::size_t i = 1; i < pressures.size(); ++i)
+    if (pressures[i] > pressures[i - 1]) room = std::min(room, 0.2 * (pressures[i] - pressures[i - 1]));
+  return room;
+}
+
+// Rows of the log within the points' stretches.
+Series LogReadings(const Run& run, std::size_t most) {
+  Series readings;
+  readings.name = "rows of the log";
+  readings.look = Look::kCloud;
+  const LogTrace& trace = run.trace;
+  if (trace.flow_kg_s.size() != trace.time_s.size() || trace.pressure_bar.size() != trace.time_s.size())
+    return readings;
+  for (const Point& point : run.points) {
+    if (!point.log_t0_s || !point.log_t1_s || !point.pressure_bar) continue;
+    std::vector<std::size_t> rows;
+    for (std::size_t i = 0; i < trace.time_s.size(); ++i)
+      if (trace.time_s[i] >= *point.log_t0_s && trace.time_s[i] <= *point.log_t1_s &&
+          std::isfinite(trace.flow_kg_s[i]) && std::isfinite(trace.pressure_bar[i]))
+        rows.push_back(i);
+    if (rows.empty()) continue;
+    const double mean_bar =
+        std::accumulate(rows.begin(), rows.end(), 0.0,
+                        [&](double sum, std::size_t i) { return sum + trace.pressure_bar[i]; }) /
+        static_cast<double>(rows.size());
+    // The log has the gauge pressure; head and line loss lie between it and the drop across the element.
+    const double shift_bar = point.pressure_bar->value - mean_bar;
+    const std::size_t step = ThinningStep(rows.size(), most / run.points.size());
+    for (std::size_t k = 0; k < rows.size(); k += step) {
+      readings.x.push_back(trace.pressure_bar[rows[k]] + shift_bar);
+      readings.y.push_back(trace.flow_kg_s[rows[k]] * kGramsPerKilogram);
+    }
+  }
+  return readings;
+}
+
+// Single frames about each point's pressure drop; a frame without the reading is nothing.
+Series FrameReadings(const Run& run, std::size_t most,
+                     const std::function<std::optional<double>(const vision::FrameAngle&)>& of) {
+  Series readings;
+  readings.name = "single frames";
+  readings.look = Look::kCloud;
+  const double room_bar = SidewaysRoom_bar(run);
+  for (const Point& point : run.points) {
+    if (!point.pressure_bar) continue;
+    const std::size_t step = ThinningStep(point.spray.series.size(), most / run.points.size());
+    for (std::size_t k = 0; k < point.spray.series.size(); k += step) {
+      const std::optional<double> value = of(point.spray.series[k]);
+      if (!value) continue;
+      readings.x.push_back(point.pressure_bar->value + room_bar * SidewaysPlace(k));
+      readings.y.push_back(std::round(1000.0 * *value) / 1000.0);
+    }
+  }
+  return readings;
+}
+
+// Grams per second at one bar after the fitted law; nothing where it cannot be had.
+std::optional<double> SlopeOfLaw(const Run& run) {
+  if (!run.flow_law || !run.flow_law->flow_area_mm2) return std::nullopt;
+  // flow / (flow area * root of pressure drop) is the root of twice the density, the same at every point.
+  double sum = 0.0;
+  int count = 0;
+  for (const Point& p : run.points) {
+    if (!p.flow_kg_s || !p.flow_area_mm2 || !p.pressure_bar) continue;
+    if (!(p.flow_area_mm2->value > 0.0) || !(p.pressure_bar->value > 0.0)) continue;
+    sum += p.flow_kg_s->value / (p.flow_area_mm2->value * std::sqrt(p.pressure_bar->value));
+    ++count;
+  }
+  if (count == 0) return std::nullopt;
+  return sum / count * run.flow_law->flow_area_mm2->value * kGramsPerKilogram;
+}
+
+Series LawCurve(double slope, double highest_bar) {
+  Series law;
+  law.name = "square-root law, fitted";
+  law.look = Look::kCurve;
+  for (int i = 0; i <= kCurveSteps; ++i) {
+    // Even steps of the root: the curve is steep at the origin.
+    const double root = std::sqrt(1.08 * highest_bar) * i / kCurveSteps;
+    law.x.push_back(root * root);
+    law.y.push_back(slope * root);
+  }
+  return law;
+}
+
+// The same readings as percent off the law: what the scale of the upper panel hides.
+Series OffTheLaw(const Series& flow, double slope) {
+  Series off;
+  off.name = flow.name + ", off the law";
+  off.look = flow.look;
+  off.hue = flow.hue;
+  off.panel = 2;
+  for (std::size_t i = 0; i < flow.x.size(); ++i) {
+    if (!(flow.x[i] > 0.0)) continue;
+    const double expected = slope * std::sqrt(flow.x[i]);
+    off.x.push_back(flow.x[i]);
+    off.y.push_back(100.0 * (flow.y[i] / expected - 1.0));
+    if (i < flow.ey.size()) off.ey.push_back(100.0 * flow.ey[i] / expected);
+  }
+  return off;
+}
+
+std::optional<Chart> FlowChart(const Run& run, const ChartOptions& options) {
   Series measured = AgainstPressure(
       run, "measured", [](const Point& p) { return p.flow_kg_s; }, kGramsPerKilogram);
   if (measured.x.size() < 2) return std::nullopt;
-  std::string words = "Mass flow against pressure drop. " + InWords(measured, "g/s");
-  std::vector<Series> all{std::move(measured)};
-  if (run.flow_law && run.flow_law->flow_area_mm2) {
-    // flow / (flow area * root of pressure drop) is the root of twice the density, the same at every point.
-    double sum = 0.0, highest_bar = 0.0;
-    int count = 0;
-    for (const Point& p : run.points) {
-      if (!p.flow_kg_s || !p.flow_area_mm2 || !p.pressure_bar) continue;
-      if (!(p.flow_area_mm2->value > 0.0) || !(p.pressure_bar->value > 0.0)) continue;
-      sum += p.flow_kg_s->value / (p.flow_area_mm2->value * std::sqrt(p.pressure_bar->value));
-      highest_bar = std::max(highest_bar, p.pressure_bar->value);
-      ++count;
-    }
-    if (count > 0) {
-      Series law{"square-root law, fitted", "curve", {}, {}, {}, {}};
-      const double slope = sum / count * run.flow_law->flow_area_mm2->value * kGramsPerKilogram;
-      for (int i = 0; i <= kCurveSteps; ++i) {
-        // Even steps of the root: the curve is steep at the origin.
-        const double root = std::sqrt(1.08 * highest_bar) * i / kCurveSteps;
-        law.x.push_back(root * root);
-        law.y.push_back(slope * root);
-      }
-      words += "The fitted square-root law is drawn as a curve. ";
-      all.push_back(std::move(law));
-    }
+  ChartData data;
+  data.key = "flow";
+  data.x_title = "pressure drop, bar";
+  data.y_title = "mass flow, g/s";
+  data.from_zero = true;
+  data.missing = Missing(run, [](const Point& p) { return p.flow_kg_s.has_value(); });
+  std::string words =
+      "Mass flow against pressure drop. " + InWords(measured, "g/s") + MissingInWords(data.missing);
+  std::string note = "Bars: 95 % intervals, what all points share included.";
+  Series rows = LogReadings(run, options.readings);
+  if (!rows.x.empty()) {
+    words += fmt::format("{} single rows of the log lie about the points. ", rows.x.size());
+    note +=
+        " Small dots: rows of the log within each point, their pressure corrected to the drop as the point's "
+        "is.";
   }
-  return Chart{"flow", "Mass flow", words,
-               ChartJson("flow", "pressure drop, bar", "mass flow, g/s", all, ",\"from_zero\":true")};
+  const std::optional<double> slope = SlopeOfLaw(run);
+  std::vector<Series> below;
+  if (slope) {
+    below = {OffTheLaw(rows, *slope), OffTheLaw(measured, *slope)};
+    words += "The fitted square-root law is drawn as a curve; below, how far the flow lies off it: " +
+             InWords(below.back(), "percent");
+    data.y2_title = "off the law, %";
+  }
+  const double highest_bar = *std::max_element(measured.x.begin(), measured.x.end());
+  data.series = {std::move(rows), std::move(measured)};
+  if (slope) data.series.push_back(LawCurve(*slope, highest_bar));
+  for (Series& series : below) data.series.push_back(std::move(series));
+  std::erase_if(data.series, [](const Series& series) { return series.x.empty(); });
+  return Chart{"flow", "Mass flow", words, ChartJson(data), note, false, slope.has_value()};
 }
 
-std::optional<Chart> AngleChart(const Run& run) {
-  std::vector<Series> all;
-  all.push_back(AgainstPressure(run, "visible boundary", [](const Point& p) {
+std::optional<Chart> AngleChart(const Run& run, const ChartOptions& options) {
+  const PointQuantity visible = [](const Point& p) {
     return p.spray.half_angle ? MaybeQuantity(p.spray.half_angle->mean_deg) : MaybeQuantity();
-  }));
-  all.push_back(AgainstPressure(run, "mean sheet surface",
-                                [](const Point& p) { return p.spray.sheet_half_angle_deg; }));
-  all.push_back(
-      AgainstPressure(run, "cone (asymptote)", [](const Point& p) { return p.spray.cone_half_angle_deg; }));
-  std::erase_if(all, [](const Series& series) { return series.x.empty(); });
-  if (all.empty() || all.front().x.size() < 2) return std::nullopt;
-  std::string words = "Half-cone angle against pressure drop. ";
-  for (const Series& series : all) words += InWords(series, "degrees");
-  return Chart{"half_angle", "Half-cone angle", words,
-               ChartJson("half_angle", "pressure drop, bar", "half angle, degrees", all)};
+  };
+  Series boundary = AgainstPressure(run, "visible boundary", visible);
+  if (boundary.x.size() < 2) return std::nullopt;
+  ChartData data;
+  data.key = "half_angle";
+  data.x_title = "pressure drop, bar";
+  data.y_title = "half angle, degrees";
+  data.missing = Missing(run, [](const Point& p) { return p.spray.half_angle.has_value(); });
+  std::string words = "Half-cone angle against pressure drop. " + InWords(boundary, "degrees");
+  std::string note = "Bars: 95 % intervals.";
+  Series frames =
+      FrameReadings(run, options.readings, [](const vision::FrameAngle& frame) -> std::optional<double> {
+        return 0.5 * (static_cast<double>(frame.left_deg) + static_cast<double>(frame.right_deg));
+      });
+  if (!frames.x.empty()) {
+    words += fmt::format("{} single frames lie about the points. ", frames.x.size());
+    note +=
+        " Small dots: the mean of both sides in single frames, as the image shows them, spread sideways to "
+        "be "
+        "told apart; they read 0.1° to 0.2° off the point's value and are never mixed with it.";
+    data.series.push_back(std::move(frames));
+  }
+  data.series.push_back(std::move(boundary));
+  // At one pressure the three would hide each other: the other two stand a little beside it, without a bar
+  // for pressure.
+  const double aside_bar = 1.8 * SidewaysRoom_bar(run);
+  bool beside = false;
+  for (auto& [name, hue, side, of] :
+       {std::tuple<const char*, int, double, PointQuantity>{
+            "mean sheet surface", 2, -1.0, [](const Point& p) { return p.spray.sheet_half_angle_deg; }},
+        std::tuple<const char*, int, double, PointQuantity>{
+            "cone (asymptote)", 3, 1.0, [](const Point& p) { return p.spray.cone_half_angle_deg; }}}) {
+    Series series = AgainstPressure(run, name, of);
+    if (series.x.empty()) continue;
+    series.hue = hue;
+    series.ex.clear();
+    words += InWords(series, "degrees");
+    for (double& bar : series.x) bar += side * aside_bar;
+    beside = true;
+    data.series.push_back(std::move(series));
+  }
+  if (beside) note += " Sheet and cone stand a little to the left and right of their pressure.";
+  words += MissingInWords(data.missing);
+  return Chart{"half_angle", "Half-cone angle", words, ChartJson(data), note};
 }
 
-std::optional<Chart> BreakupChart(const Run& run) {
+std::optional<Chart> BreakupChart(const Run& run, const ChartOptions& options) {
   Series measured = AgainstPressure(run, "measured", [](const Point& p) { return p.spray.breakup_mm; });
-  Series bound{"longer than this", "bound", {}, {}, {}, {}};
+  Series bound;
+  bound.name = "longer than this";
+  bound.look = Look::kBound;
+  bound.hue = 2;
   for (const Point& p : run.points) {
     if (!p.pressure_bar || !p.spray.breakup_lower_bound_mm) continue;
     bound.x.push_back(p.pressure_bar->value);
     bound.y.push_back(*p.spray.breakup_lower_bound_mm);
   }
   if (measured.x.size() + bound.x.size() < 2) return std::nullopt;
-  const std::string words =
-      "Breakup length against pressure drop. " + InWords(measured, "mm") + InWords(bound, "mm");
-  std::vector<Series> all;
-  for (Series* series : {&measured, &bound})
-    if (!series->x.empty()) all.push_back(std::move(*series));
-  return Chart{"breakup", "Breakup length", words,
-               ChartJson("breakup", "pressure drop, bar", "breakup length, mm", all, ",\"from_zero\":true")};
-}
-
-std::string Band(double t0_s, double t1_s, const std::string& label) {
-  return fmt::format("{{\"t0\":{},\"t1\":{},\"label\":{}}}", Number(t0_s), Number(t1_s), JsonString(label));
-}
-
-std::optional<Chart> LogChart(const Run& run) {
-  const LogTrace& trace = run.trace;
-  if (trace.time_s.size() < 2 || trace.pressure_bar.size() != trace.time_s.size()) return std::nullopt;
-  std::vector<Series> all{{"pressure", "trace", trace.time_s, trace.pressure_bar, {}, {}}};
-  if (trace.flow_kg_s.size() == trace.time_s.size()) {
-    Series flow{"flow", "trace", trace.time_s, trace.flow_kg_s, {}, {}};
-    for (double& value : flow.y) value *= kGramsPerKilogram;
-    all.push_back(std::move(flow));
+  ChartData data;
+  data.key = "breakup";
+  data.x_title = "pressure drop, bar";
+  data.y_title = "breakup length, mm";
+  data.from_zero = true;
+  data.missing = Missing(run, [](const Point& p) {
+    return p.spray.breakup_mm.has_value() || p.spray.breakup_lower_bound_mm.has_value();
+  });
+  std::string words = "Breakup length against pressure drop. " + InWords(measured, "mm") +
+                      InWords(bound, "mm") + MissingInWords(data.missing);
+  std::string note = "Bars: 95 % intervals.";
+  Series frames =
+      FrameReadings(run, options.readings, [](const vision::FrameAngle& frame) -> std::optional<double> {
+        if (!(frame.breakup_mm > 0.0F)) return std::nullopt;
+        return static_cast<double>(frame.breakup_mm);
+      });
+  if (!frames.x.empty()) {
+    words += fmt::format("{} single frames lie about the points. ", frames.x.size());
+    note +=
+        " Small dots: single frames, spread sideways to be told apart; the point's value is the median over "
+        "circumference and time.";
   }
-  std::string bands;
-  for (std::size_t i = 0; i < run.points.size(); ++i) {
-    const Point& p = run.points[i];
-    if (p.log_t0_s && p.log_t1_s)
-      bands += (bands.empty() ? "" : ",") + Band(*p.log_t0_s, *p.log_t1_s, fmt::format("{}", i + 1));
-  }
-  std::string more = ",\"y2\":\"mass flow, g/s\",\"bands\":[" + bands + "]";
-  std::string words = fmt::format(
-      "Pressure and flow of the stand log over log time, {} pressure points shaded. ", run.points.size());
-  if (run.footage && run.sync) {
-    const double shift_s = run.sync->log_minus_video_s.value;
-    more += ",\"clip\":" + Band(shift_s, shift_s + run.clip.duration_s, "clip");
-    words += fmt::format("The clip runs from {:.2f} s to {:.2f} s of log time. ", shift_s,
-                         shift_s + run.clip.duration_s);
-    if (run.clip.spray_start_s) {
-      more += ",\"spray_start\":" + Number(shift_s + *run.clip.spray_start_s);
-      words += fmt::format("The first spray frame falls at {:.2f} s. ", shift_s + *run.clip.spray_start_s);
-    }
-  }
-  return Chart{"log", "Stand log", words, ChartJson("log", "log time, s", "pressure, bar", all, more)};
-}
-
-std::optional<Chart> FramesChart(const Run& run) {
-  Series left{"left", "dots", {}, {}, {}, {}}, right{"right", "dots", {}, {}, {}, {}};
-  std::string bands;
-  for (std::size_t i = 0; i < run.points.size(); ++i) {
-    const Point& p = run.points[i];
-    // Tenths of a pixel in a chart some 600 px wide: every frame of a long clip would only make the page
-    // heavy.
-    const std::size_t step = std::max<std::size_t>(1, p.spray.series.size() * run.points.size() / 3000);
-    for (std::size_t k = 0; k < p.spray.series.size(); k += step) {
-      const vision::FrameAngle& frame = p.spray.series[k];
-      left.x.push_back(frame.t_s);
-      right.x.push_back(frame.t_s);
-      left.y.push_back(std::round(100.0 * frame.left_deg) / 100.0);
-      right.y.push_back(std::round(100.0 * frame.right_deg) / 100.0);
-    }
-    if (p.video)
-      bands += (bands.empty() ? "" : ",") + Band(p.video->t0_s, p.video->t1_s, fmt::format("{}", i + 1));
-  }
-  if (left.x.size() < 3) return std::nullopt;
-  const std::string words =
-      "Half angles of single frames over video time. " + InWords(left, "degrees") + InWords(right, "degrees");
-  return Chart{"frames", "Half angle of single frames", words,
-               ChartJson("frames", "video time, s", "half angle in the image, degrees", {left, right},
-                         ",\"bands\":[" + bands + "]")};
+  for (Series* series : {&frames, &measured, &bound})
+    if (!series->x.empty()) data.series.push_back(std::move(*series));
+  return Chart{"breakup", "Breakup length", words, ChartJson(data), note};
 }
 
 }  // namespace
 
-std::vector<Chart> ChartsOf(const Run& run) {
+std::vector<Chart> ChartsOf(const Run& run, const ChartOptions& options) {
   std::vector<Chart> charts;
-  for (const auto& make : {FlowChart, AngleChart, BreakupChart, LogChart, FramesChart})
-    if (std::optional<Chart> chart = make(run)) charts.push_back(std::move(*chart));
+  for (const auto& make : {FlowChart, AngleChart, BreakupChart, LogChart, SprayStartChart, FramesChart})
+    if (std::optional<Chart> chart = make(run, options)) charts.push_back(std::move(*chart));
   return charts;
 }
 

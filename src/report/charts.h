@@ -1,23 +1,21 @@
-// The charts of a run as data for the page's script: what to plot and what it says in words, not how it
-// looks. Error bars are 95 % intervals. A chart that would make no sense (no log, a single point) is not
-// there.
+// The charts of a run: flow, half angle and breakup against pressure drop with the single readings about each
+// point, then the stand log and the single frames in time. A chart that would make no sense (no log, a single
+// point) is not there.
 #pragma once
 
-#include <string>
+#include <cstddef>
 #include <vector>
 
+#include "src/report/chart.h"
 #include "src/run.h"
 
 namespace conebook::src {
 
-struct Chart {
-  std::string key;  // "flow", "half_angle", "breakup", "frames", "log"
-  std::string title;
-  std::string words;  // what a reader sees in it, for those who cannot
-  std::string json;   // for report.js
+struct ChartOptions {
+  std::size_t readings = 1600;  // single readings drawn in a chart, at most; more are thinned evenly
 };
 
-// In the order of the page; "log" and "frames" last.
-std::vector<Chart> ChartsOf(const Run& run);
+// In the order of the page; those in time last.
+std::vector<Chart> ChartsOf(const Run& run, const ChartOptions& options = {});
 
 }  // namespace conebook::src

@@ -33,6 +33,19 @@ std::string EscapeHtml(std::string_view text) {
   return out;
 }
 
+std::string FileNameHtml(std::string_view name) {
+  std::string out;
+  std::size_t from = 0;
+  while (from < name.size()) {
+    const std::size_t at = name.find_first_of("_-./\\", from);
+    const std::size_t to = at == std::string_view::npos ? name.size() : at + 1;
+    out += EscapeHtml(name.substr(from, to - from));
+    if (to < name.size()) out += "<wbr>";
+    from = to;
+  }
+  return out;
+}
+
 std::string JsonString(std::string_view text) {
   std::string out = "\"";
   for (const char c : text) {

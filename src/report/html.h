@@ -11,6 +11,9 @@ namespace conebook::src {
 // Safe as text and inside a quoted attribute.
 std::string EscapeHtml(std::string_view text);
 
+// Escaped, and may break after the signs that part a file name; nowhere else.
+std::string FileNameHtml(std::string_view name);
+
 // A quoted JSON string that is also safe inside a script element: no "<" is left.
 std::string JsonString(std::string_view text);
 

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <functional>
 #include <optional>
+#include <span>
 #include <string_view>
 #include <utility>
 #include <vector>
@@ -18,6 +19,9 @@ namespace {
 using calib::Flag;
 using calib::Quantity;
 using MaybeQuantity = std::optional<Quantity>;
+
+// More columns than a sheet of paper holds go into a table of their own.
+constexpr std::size_t kPointsAcross = 6;
 
 Quantity Scaled(Quantity quantity, double factor) {
   quantity.value *= factor;
@@ -109,10 +113,14 @@ struct Notes {
   }
 };
 
+// A sign for degrees stands close to its number, other units after a blank (SI Brochure, 5.4.3).
+std::string After(const char* unit) {
+  return *unit && std::string_view(unit) != "°" ? std::string(" ") + unit : unit;
+}
+
 std::string ValueCell(const Quantity& quantity, const char* unit) {
-  return fmt::format("<td><span class=\"v\">{}</span><span class=\"iv\">95 %: {}{}{}</span></td>",
-                     EscapeHtml(ValueWithU(quantity)), EscapeHtml(IntervalText(quantity)), *unit ? " " : "",
-                     unit);
+  return fmt::format("<td><span class=\"v\">{}</span><span class=\"iv\">95 %: {}{}</span></td>",
+                     EscapeHtml(ValueWithU(quantity)), EscapeHtml(IntervalText(quantity)), After(unit));
 }
 
 std::string MissingCell(const Run& run, int point, const char* key, Notes& notes) {
@@ -122,11 +130,13 @@ std::string MissingCell(const Run& run, int point, const char* key, Notes& notes
                      notes.NumberOf(reason->message));
 }
 
-std::string PlainRow(const Run& run, const char* label, const char* unit,
-                     const std::function<std::string(const Point&)>& text) {
+using PointText = std::function<std::string(const Point&)>;
+
+std::string PlainRow(std::span<const Point> points, const char* label, const char* unit,
+                     const PointText& text) {
   std::string cells;
   bool any = false;
-  for (const Point& point : run.points) {
+  for (const Point& point : points) {
     const std::string cell = text(point);
     any = any || !cell.empty();
     cells += "<td>" + (cell.empty() ? std::string("<span class=\"none\">none</span>") : EscapeHtml(cell)) +
@@ -141,37 +151,10 @@ std::string Span(const std::optional<double>& t0, const std::optional<double>& t
   return t0 && t1 ? fmt::format("{:.2f} to {:.2f}", *t0, *t1) : "";
 }
 
-}  // namespace
-
-std::string QuantityInWords(const std::string& key) {
-  static const std::vector<std::pair<std::string_view, const char*>> kWords{
-      {"pressure_bar", "pressure drop"},
-      {"flow_kg_s", "mass flow"},
-      {"flow_area_mm2", "flow area"},
-      {"cd", "Cd"},
-      {"half_angle_deg", "half angle"},
-      {"apparent_half_angle_deg", "half angle as the image shows it"},
-      {"sheet_half_angle_deg", "sheet half angle"},
-      {"cone_half_angle_deg", "cone half angle"},
-      {"breakup_mm", "breakup length"},
-      {"px_per_mm", "scale"}};
-  for (const auto& [known, words] : kWords)
-    if (key == known) return words;
-  return Blanks(key);
-}
-
-std::string PointInWords(const Run& run, int point) {
-  const auto index = static_cast<std::size_t>(point);
-  if (point >= 0 && index < run.points.size() && run.points[index].pressure_bar)
-    return fmt::format("point {} ({:.1f} bar)", point + 1, run.points[index].pressure_bar->value);
-  return fmt::format("point {}", point + 1);
-}
-
-std::string PointTableHtml(const Run& run, const std::string& prefix) {
-  Notes notes;
+// The columns of points [from, to).
+std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes& notes) {
   std::string head, body;
-  for (std::size_t i = 0; i < run.points.size(); ++i)
-    head += fmt::format("<th scope=\"col\">Point {}</th>", i + 1);
+  for (std::size_t i = from; i < to; ++i) head += fmt::format("<th scope=\"col\">Point {}</th>", i + 1);
 
   for (const Row& row : Rows()) {
     if (!Applies(run, row.needs)) continue;
@@ -202,7 +185,7 @@ std::string PointTableHtml(const Run& run, const std::string& prefix) {
       label += "<small>asymptote, free of exit and stations</small>";
     }
     std::string cells;
-    for (std::size_t i = 0; i < run.points.size(); ++i) {
+    for (std::size_t i = from; i < to; ++i) {
       const Point& point = run.points[i];
       const MaybeQuantity quantity = row.of(point);
       if (quantity) {
@@ -219,33 +202,68 @@ std::string PointTableHtml(const Run& run, const std::string& prefix) {
                         row.part ? " class=\"part\"" : "", label, *row.unit ? row.unit : "1", cells);
   }
 
-  body += PlainRow(run, "Pulsation", "", [](const Point& p) {
+  const std::span<const Point> points(run.points.begin() + static_cast<std::ptrdiff_t>(from), to - from);
+  const auto plain = [&](const char* label, const char* unit, const PointText& text) {
+    return PlainRow(points, label, unit, text);
+  };
+  body += plain("Pulsation", "", [](const Point& p) {
     if (!p.spray.pulsation) return std::string();
     const Rounded amplitude = RoundByU(p.spray.pulsation->amplitude_deg, p.spray.pulsation->u_deg);
     return fmt::format("{:.1f} Hz, half angle ± {}° (u {}°)", p.spray.pulsation->hz, amplitude.value,
                        amplitude.u);
   });
-  body += PlainRow(run, "Liquid temperature", "°C", [](const Point& p) {
+  body += plain("Liquid temperature", "°C", [](const Point& p) {
     return p.temperature_c ? fmt::format("{:.1f}", *p.temperature_c) : std::string();
   });
-  body += PlainRow(run, "Log time", "s", [](const Point& p) { return Span(p.log_t0_s, p.log_t1_s); });
+  body += plain("Log time", "s", [](const Point& p) { return Span(p.log_t0_s, p.log_t1_s); });
   if (run.footage) {
-    body += PlainRow(run, "Video time", "s", [](const Point& p) {
+    body += plain("Video time", "s", [](const Point& p) {
       return p.video ? Span(p.video->t0_s, p.video->t1_s) : std::string();
     });
-    body +=
-        PlainRow(run, "Frames used", "1", [](const Point& p) { return fmt::format("{}", p.spray.frames); });
+    body += plain("Frames used", "1", [](const Point& p) { return fmt::format("{}", p.spray.frames); });
   }
-
-  std::string out = fmt::format(
-      "<div class=\"points\"><input type=\"checkbox\" id=\"{0}iv\"><label for=\"{0}iv\">Show 95 % "
-      "intervals</label>"
-      "<p class=\"hint\">Value ± u, the standard uncertainty (k = 1).</p>"
+  return fmt::format(
       "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Table of pressure points\">"
       "<table class=\"quantities\"><thead><tr><th scope=\"col\">Quantity</th><th "
-      "scope=\"col\">Unit</th>{1}</tr>"
-      "</thead><tbody>{2}</tbody></table></div>",
-      prefix, head, body);
+      "scope=\"col\">Unit</th>{}</tr></thead><tbody>{}</tbody></table></div>",
+      head, body);
+}
+
+}  // namespace
+
+std::string QuantityInWords(const std::string& key) {
+  static const std::vector<std::pair<std::string_view, const char*>> kWords{
+      {"pressure_bar", "pressure drop"},
+      {"flow_kg_s", "mass flow"},
+      {"flow_area_mm2", "flow area"},
+      {"cd", "Cd"},
+      {"half_angle_deg", "half angle"},
+      {"apparent_half_angle_deg", "half angle as the image shows it"},
+      {"sheet_half_angle_deg", "sheet half angle"},
+      {"cone_half_angle_deg", "cone half angle"},
+      {"breakup_mm", "breakup length"},
+      {"px_per_mm", "scale"}};
+  for (const auto& [known, words] : kWords)
+    if (key == known) return words;
+  return Blanks(key);
+}
+
+std::string PointInWords(const Run& run, int point) {
+  const auto index = static_cast<std::size_t>(point);
+  if (point >= 0 && index < run.points.size() && run.points[index].pressure_bar)
+    return fmt::format("point {} ({:.1f} bar)", point + 1, run.points[index].pressure_bar->value);
+  return fmt::format("point {}", point + 1);
+}
+
+std::string PointTableHtml(const Run& run, const std::string& prefix) {
+  // The answer to the check box is the style sheet's: it works without scripts.
+  std::string out = fmt::format(
+      "<div class=\"points\"><input type=\"checkbox\" checked id=\"{0}iv\"><label for=\"{0}iv\">Show 95 % "
+      "intervals</label><p class=\"hint\">Value ± u, the standard uncertainty (k = 1).</p>",
+      prefix);
+  Notes notes;
+  for (std::size_t from = 0; from < run.points.size(); from += kPointsAcross)
+    out += ColumnsHtml(run, from, std::min(run.points.size(), from + kPointsAcross), notes);
   if (!notes.texts.empty()) {
     out += "<ol class=\"notes\">";
     for (const std::string& text : notes.texts) out += "<li>" + EscapeHtml(text) + "</li>";
@@ -274,11 +292,11 @@ std::string BudgetHtml(const Run& run) {
             calib::NameOf(part.shared));
       }
       tables += fmt::format(
-          "<table class=\"budget\"><caption>{}{}: {}{}{}</caption><thead><tr><th scope=\"col\">Source</th>"
+          "<table class=\"budget\"><caption>{}{}: {}{}</caption><thead><tr><th scope=\"col\">Source</th>"
           "<th scope=\"col\">u{}{}</th><th scope=\"col\" colspan=\"2\">Share of u²</th>"
           "<th scope=\"col\">Shared within</th></tr></thead><tbody>{}</tbody></table>",
-          row.part ? "Half-cone angle, " : "", row.label, EscapeHtml(ValueWithU(*quantity)),
-          *row.unit ? " " : "", row.unit, *row.unit ? ", " : "", row.unit, lines);
+          row.part ? "Half-cone angle, " : "", row.label, EscapeHtml(ValueWithU(*quantity)), After(row.unit),
+          *row.unit ? ", " : "", row.unit, lines);
     }
     if (!tables.empty())
       out += fmt::format("<details><summary>{}</summary>{}</details>",

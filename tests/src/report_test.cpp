@@ -331,11 +331,32 @@ TEST_CASE("write sample pages", "[.pages]") {
                      "Nothing changes below the exit: 0.3 % of full scale, 4.5 % needed.",
                      "Check exit_px and the valve."}};
   std::ofstream("rejected.html") << RenderReportHtml(rejected);
+  Run flow_only = testing::MadeRun();
+  flow_only.footage.reset();
+  flow_only.sync.reset();
+  for (Point& point : flow_only.points) {
+    point.spray = {};
+    point.video.reset();
+  }
+  std::ofstream("flow_only.html") << RenderReportHtml(flow_only);
+  Run tied_wrongly = testing::MadeRun();
+  tied_wrongly.sync->log_minus_video_s.value += 2.0;
+  std::ofstream("tied_wrongly.html") << RenderReportHtml(tied_wrongly);
+  Run many = testing::MadeRun();
+  for (int i = 0; i < 7; ++i) {
+    many.points.push_back(testing::MadePoint(9.0 + i, 37.0, 21.0, 12.0));
+    many.points.back().log_t0_s = 13.3 + 0.4 * i;
+    many.points.back().log_t1_s = 13.6 + 0.4 * i;
+    many.points.back().video = vision::TimeSpan{12.0 + 0.4 * i, 12.3 + 0.4 * i};
+    many.points.back().spray.series.clear();
+  }
+  std::ofstream("many_points.html") << RenderReportHtml(many);
   Run rated = testing::MadeRun();
   rated.flags.push_back({"above_rated_pressure", calib::Severity::kWarn, std::nullopt, "pressure_bar",
                          "The log reaches 17.2 bar; the stand is rated for 16.0 bar.",
                          "Depressurise, find out why."});
-  DayReport day{"First day", "DAY.toml", {}};
+  std::ofstream("rated.html") << RenderReportHtml(rated);
+  DayReport day{"First day", "DAY_of_the_reamed_and_the_eroded_elements.toml", {}};
   day.entries.push_back({"a07_phone.mp4", "A07", "reamed", run, ""});
   day.entries.push_back({"a08_phone.mp4", "A08", "reamed", rated, ""});
   day.entries.push_back({"a09.mp4", "A09", "eroded", rejected, ""});

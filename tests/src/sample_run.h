@@ -86,10 +86,15 @@ inline Point MadePoint(double pressure_bar, double half_angle_deg, double breaku
     spray.breakup_front.emplace_back(static_cast<float>(exit.x - left * z + share * (left + right) * z),
                                      static_cast<float>(exit.y + z));
   }
-  for (int i = 0; i < 144; ++i)
-    spray.series.push_back({t0_s + i / 60.0,
-                            static_cast<float>(half_angle_deg - kLeanDeg + 0.5 * std::sin(1.7 * i)),
-                            static_cast<float>(half_angle_deg + kLeanDeg + 0.5 * std::cos(2.3 * i)), 0.0F});
+  for (int i = 0; i < 144; ++i) {
+    vision::FrameAngle frame;
+    frame.t_s = t0_s + i / 60.0;
+    frame.left_deg = static_cast<float>(half_angle_deg - kLeanDeg + 0.5 * std::sin(1.7 * i));
+    frame.right_deg = static_cast<float>(half_angle_deg + kLeanDeg + 0.5 * std::cos(2.3 * i));
+    // Every 24th frame gave no breakup.
+    if (i % 24 != 5) frame.breakup_mm = static_cast<float>(breakup_mm * (1.0 + 0.05 * std::sin(3.1 * i)));
+    spray.series.push_back(frame);
+  }
   return point;
 }
 

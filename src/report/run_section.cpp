@@ -1,0 +1,184 @@
+#include "src/report/run_section.h"
+
+#include <algorithm>
+
+#include <fmt/format.h>
+
+#include "src/report/charts.h"
+#include "src/report/digits.h"
+#include "src/report/html.h"
+#include "src/report/page.h"
+#include "src/report/pictures.h"
+#include "src/report/point_table.h"
+#include "src/report/remarks.h"
+
+namespace conebook::src {
+namespace {
+
+using calib::Quantity;
+
+constexpr std::size_t kLeanReadings = 300;
+
+std::string FlowLawHtml(const Run& run) {
+  if (!run.flow_law) return "";
+  std::string items;
+  const auto add = [&](const char* label, const std::optional<Quantity>& quantity, const char* unit) {
+    if (quantity)
+      items += fmt::format("<div><dt>{0}</dt><dd>{1}{2} <span class=\"iv\">95 %: {3}{2}</span></dd></div>",
+                           label, ValueWithU(*quantity), unit, IntervalText(*quantity));
+  };
+  add("Flow area, all points", run.flow_law->flow_area_mm2, " mm²");
+  add("Discharge coefficient, all points", run.flow_law->cd, "");
+  add("Exponent of a free power fit (square-root law: 0.5)", run.flow_law->exponent, "");
+  return items.empty() ? "" : "<dl class=\"law\">" + items + "</dl>";
+}
+
+std::string PointsHtml(const Run& run, const std::string& prefix) {
+  if (run.points.empty()) return "";
+  std::string out = "<section><h2>Pressure points</h2>";
+  if (!run.footage)
+    out += "<p class=\"hint\">Flow only: there was no clip, so there are no angles and no breakup.</p>";
+  if (!run.log && run.trace.time_s.empty()) {
+    const bool by_hand = std::any_of(run.points.begin(), run.points.end(),
+                                     [](const Point& p) { return p.pressure_bar.has_value(); });
+    out += by_hand
+               ? "<p class=\"hint\">No stand log: pressure and flow are the readings that the sheet "
+                 "states.</p>"
+               : "<p class=\"hint\">No stand log: the one point is the steady spray, without pressure and "
+                 "flow.</p>";
+  }
+  return out + PointTableHtml(run, prefix) + FlowLawHtml(run) + "</section>";
+}
+
+std::string Entry(const std::string& term, const std::string& html) {
+  return "<div><dt>" + term + "</dt><dd>" + html + "</dd></div>";
+}
+
+std::string FileEntry(const std::string& term, const InputFile& file) {
+  std::string html = FileNameHtml(file.path);
+  if (!file.sha256.empty()) html += "<small>SHA-256 <code>" + EscapeHtml(file.sha256) + "</code></small>";
+  return Entry(term, html);
+}
+
+std::string InputsHtml(const Run& run, Detail detail) {
+  std::string list;
+  if (run.footage) {
+    list += FileEntry("Footage", *run.footage);
+    std::string facts = fmt::format("{} × {} px, {} frames, {:.2f} s", run.clip.width_px, run.clip.height_px,
+                                    run.clip.frames, run.clip.duration_s);
+    facts += run.clip.spray_start_s ? fmt::format("; first spray frame at {:.3f} s", *run.clip.spray_start_s)
+                                    : "; spray on from the first frame";
+    if (run.clip.illumination)
+      facts += fmt::format("; {}, {}",
+                           *run.clip.illumination == vision::Illumination::kBacklit ? "backlit" : "frontlit",
+                           run.clip.illumination_stated ? "stated" : "decided from the footage");
+    list += Entry("Clip", facts);
+  }
+  if (run.log) list += FileEntry("Stand log", *run.log);
+  list += FileEntry("Rig", {run.rig_path, run.rig_sha256});
+  for (const InputFile& file : run.calibrations) list += FileEntry("Calibration", file);
+  if (run.px_per_mm) list += Entry("Scale at the exit", ValueWithU(*run.px_per_mm) + " px/mm");
+  if (run.near_mm && run.far_mm)
+    list += Entry("Stations", fmt::format("{:.3g} and {:.3g} {}", *run.near_mm, *run.far_mm,
+                                          run.has_scale ? "mm" : "exit diameters"));
+  if (run.sync)
+    list += Entry(
+        "Log time less video time",
+        fmt::format("{} s ({})", ValueWithU(run.sync->log_minus_video_s), EscapeHtml(run.sync->method)));
+  list += Entry("Program", EscapeHtml("conebook " + run.program_version + ", build " + run.program_build));
+  std::string out = "<section><h2>Inputs</h2><dl class=\"inputs\">" + list + "</dl>";
+  if (detail == Detail::kFull && !run.settings_json.empty())
+    out += "<details><summary>Settings that can change a number</summary><pre>" +
+           EscapeHtml(IndentJson(run.settings_json)) + "</pre></details>";
+  return out + "</section>";
+}
+
+std::string TitleBlock(const Run& run, const RunSectionOptions& options) {
+  std::string cells;
+  if (!options.record.empty())
+    cells += TitleCell("Record", "<code>" + EscapeHtml(options.record) + "</code>");
+  cells += TitleCell("Date", DateHtml(run));
+  cells += TitleCell("Batch", run.batch.empty() ? "not stated" : FileNameHtml(run.batch));
+  if (!run.kind.empty()) {
+    std::string kind = run.kind;
+    std::replace(kind.begin(), kind.end(), '_', ' ');
+    cells += TitleCell("Kind", EscapeHtml(kind));
+  }
+  cells += TitleCell("Footage", run.footage ? FileNameHtml(run.footage->path) : "none: flow only");
+  cells += TitleCell("Stand log", run.log ? FileNameHtml(run.log->path) : "none");
+  cells += TitleCell("Points", fmt::format("{}", run.points.size()));
+  return fmt::format(
+      "<header class=\"block\"><div class=\"what\"><span>Spray measurement</span><{0}>Element {1}</{0}></div>"
+      "<div class=\"stamp {2}\"><span>Verdict</span><b>{2}</b></div>{3}</header>",
+      options.title_tag, EscapeHtml(run.element), NameOf(run.GetVerdict()), cells);
+}
+
+std::string ChartsHtml(const Run& run, Detail detail) {
+  ChartOptions options;
+  if (detail == Detail::kLean) options.readings = kLeanReadings;
+  std::string measured, traces;
+  for (const Chart& chart : ChartsOf(run, options)) (chart.in_time ? traces : measured) += ChartHtml(chart);
+  std::string out;
+  if (!measured.empty())
+    out += "<section><h2>Against pressure drop</h2><div class=\"charts\">" + measured + "</div></section>";
+  if (!traces.empty())
+    out += "<section><h2>In time</h2><div class=\"charts wide\">" + traces + "</div></section>";
+  return out;
+}
+
+const char* LeftOut(Detail detail) {
+  switch (detail) {
+    case Detail::kFull:
+      return "";
+    case Detail::kLean:
+      return "<p class=\"hint\">To keep this page small, one picture is shown, single readings are thinned, "
+             "and "
+             "the make-up of u is left out; the run's own page has them all.</p>";
+    case Detail::kNumbers:
+      return "<p class=\"hint\">To keep this page small, pictures, charts and the make-up of u are left out; "
+             "the "
+             "run's own page has them.</p>";
+  }
+  return "";
+}
+
+std::string PicturesFor(const Run& run, const RunSectionOptions& options) {
+  if (options.detail == Detail::kFull) return PicturesHtml(run, options.picture_bytes);
+  const std::optional<int> point = PointForLargePicture(run);
+  if (options.detail == Detail::kNumbers || !point) return "";
+  return "<section class=\"pictures\"><h2>Picture</h2>" +
+         LeadPictureHtml(run, *point, options.picture_bytes) + "</section>";
+}
+
+}  // namespace
+
+std::string DateHtml(const Run& run) {
+  if (!run.date) return "not stated";
+  const char* from = run.date_from == "log"       ? "from the log"
+                     : run.date_from == "footage" ? "from the footage"
+                     : run.date_from == "stated"  ? "stated"
+                                                  : "";
+  return "<span class=\"date\">" + EscapeHtml(*run.date) + "</span>" +
+         (*from ? fmt::format("<small>{}</small>", from) : std::string());
+}
+
+std::string RunSectionHtml(const Run& run, const RunSectionOptions& options) {
+  std::string out = RatedBanner(run) + TitleBlock(run, options);
+  if (!options.superseded_by.empty())
+    out += "<p class=\"void\"><b>Superseded, no longer counted.</b> " + EscapeHtml(options.superseded_by) +
+           "</p>";
+  const std::string pictures = PicturesFor(run, options);
+  // A refusal comes before whatever picture there may be.
+  out += run.GetVerdict() == Verdict::kRejected ? VerdictHtml(run) + pictures : pictures + VerdictHtml(run);
+  out += PointsHtml(run, options.prefix);
+  if (options.detail != Detail::kNumbers) out += ChartsHtml(run, options.detail);
+  const std::string budget = options.detail == Detail::kFull ? BudgetHtml(run) : "";
+  if (!budget.empty())
+    out +=
+        "<section class=\"budgets\"><h2>What makes up u</h2><p class=\"hint\">Largest first. \"Shared "
+        "within\" says which results have that error in common.</p>" +
+        budget + "</section>";
+  return out + InputsHtml(run, options.detail) + LeftOut(options.detail);
+}
+
+}  // namespace conebook::src
