@@ -9,6 +9,7 @@
 
 #include "src/discharge.h"
 #include "src/flow_average.h"
+#include "src/iso_date.h"
 #include "src/liquid_state.h"
 #include "src/settings_json.h"
 #include "src/sha256.h"
@@ -257,12 +258,20 @@ Run Begin(const MeasureInput& input) {
         {std::filesystem::path(input.rig.lens_path).filename().string(), input.rig.lens_sha256});
   }
   run.settings_json = SettingsJson(input);
+  if (input.date) {
+    run.date = input.date;
+    run.date_from = "stated";
+  }
   return run;
 }
 
 void BeginLog(const MeasureInput& input, const LogSide& side, Run& run) {
   run.log = InputFile{input.log_name, FileSha256(*input.log_path)};
   run.flags.insert(run.flags.end(), side.log.flags.begin(), side.log.flags.end());
+  if (!run.date && !side.log.date.empty()) {
+    run.date = side.log.date;
+    run.date_from = "log";
+  }
   FlagAbsoluteSensor(input.rig, side.log, run.flags);
   if (side.flow.lag_s > 0.0) {
     Add(run, "meter_lags", Severity::kInfo, "flow_kg_s",
@@ -299,6 +308,10 @@ Run Measure(const MeasureInput& input) {
     clip = vision::ReadClip(*input.clip_path, input.rig.view, input.reading);
     run.footage = InputFile{input.clip_name, FootageSha256(*input.clip_path)};
     run.clip = clip->facts;
+    if (const auto day = DayIn(run.clip.recorded_at); day && !run.date) {
+      run.date = day;
+      run.date_from = "footage";
+    }
     run.flags.insert(run.flags.end(), clip->flags.begin(), clip->flags.end());
     if (clip->Rejected()) {
       OrderFlags(run.flags);

@@ -29,6 +29,7 @@ struct MeasureInput {
   std::vector<HandReading> readings;  // instead of a log
   SteadyOptions steady;
   vision::ReadOptions reading;
+  std::optional<std::string> date;  // of the test, ISO 8601; nothing: as log or footage say
   // As the user wrote them; go into the result.
   std::string clip_name, log_name, rig_name;
 };

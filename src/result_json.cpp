@@ -151,9 +151,13 @@ std::string ResultJson(const Run& run) {
   for (const calib::Flag& flag : run.flags) json["flags"].push_back(FromFlag(flag));
   json["element"] = run.element;
   json["batch"] = run.batch;
+  json["kind"] = run.kind;
+  json["date"] = run.date ? Json(*run.date) : Json(nullptr);
+  json["date_from"] = run.date ? Json(run.date_from) : Json(nullptr);
   Json calibrations = Json::array();
   for (const InputFile& file : run.calibrations) calibrations.push_back(FromFile(file));
   json["inputs"] = {{"rig_sha256", run.rig_sha256},
+                    {"rig", FromFile({run.rig_path, run.rig_sha256})},
                     {"log", run.log ? FromFile(*run.log) : Json(nullptr)},
                     {"calibrations", std::move(calibrations)}};
   json["settings"] = Json::parse(run.settings_json.empty() ? "{}" : run.settings_json);

@@ -8,6 +8,7 @@
 
 #include <calib/error.h>
 
+#include "src/iso_date.h"
 #include "src/nearest_name.h"
 
 namespace conebook::src {
@@ -146,8 +147,10 @@ Sheet ReadSheet(const std::string& path) {
   if (day == nullptr)
     throw InputError(path + ": no section [day]; a test-day sheet starts with [day] name, rig, log");
   RequireKind(*day, "[day]", TomlNode::Kind::kTable);
-  CheckKeys(*day, "[day]", {"name", "rig", "log"});
+  CheckKeys(*day, "[day]", {"name", "rig", "log", "date"});
   sheet.name = Text(*day, "name").value_or(std::filesystem::path(path).stem().string());
+  if (const TomlNode* date = day->Find("date"))
+    sheet.date = StatedDay(Text(*day, "date"), date->Place() + ": [day] date");
   const auto rig = Text(*day, "rig");
   if (!rig) throw InputError(path + ": [day] rig is missing; name the rig file of the day");
   sheet.rig = *rig;

@@ -22,6 +22,7 @@ struct SheetClip {
 
 struct Sheet {
   std::string path, name;
+  std::optional<std::string> date;  // ISO 8601
   TomlNode root;
   std::string rig;  // as written
   std::vector<SheetClip> clips;

@@ -1,6 +1,7 @@
 #include "src/stand_log.h"
 
 #include <algorithm>
+#include <chrono>
 #include <cmath>
 #include <regex>
 
@@ -9,6 +10,7 @@
 #include <calib/error.h>
 
 #include "src/csv_table.h"
+#include "src/iso_date.h"
 #include "src/log_columns.h"
 
 namespace conebook::src {
@@ -20,32 +22,6 @@ using calib::Severity;
 constexpr double kBarPerPsi = 0.0689475729317831;  // exact to double: 4.4482216152605 N / (25.4 mm)^2
 constexpr double kLitrePerGallonUs = 3.785411784;  // exact
 
-double ToBar(const std::string& unit) {
-  if (unit == "kpa") return 0.01;
-  if (unit == "mpa") return 10.0;
-  if (unit == "psi") return kBarPerPsi;
-  return 1.0;
-}
-
-std::pair<FlowKind, double> ToFlow(const std::string& unit) {
-  if (unit == "kg_s") return {FlowKind::kMassKgS, 1.0};
-  if (unit == "g_s") return {FlowKind::kMassKgS, 1e-3};
-  if (unit == "ml_s") return {FlowKind::kVolumeLS, 1e-3};
-  if (unit == "gal_us_min") return {FlowKind::kVolumeLS, kLitrePerGallonUs / 60.0};
-  if (unit == "pulse_hz") return {FlowKind::kPulseHz, 1.0};
-  return {FlowKind::kVolumeLS, 1.0 / 60.0};
-}
-
-// Days since 1970-01-01 in the proleptic Gregorian calendar (H. Hinnant's public-domain algorithm).
-long DaysFromCivil(int year, int month, int day) {
-  const int y = year - (month <= 2 ? 1 : 0);
-  const int era = (y >= 0 ? y : y - 399) / 400;
-  const int year_of_era = y - era * 400;
-  const int day_of_year = (153 * (month + (month > 2 ? -3 : 9)) + 2) / 5 + day - 1;
-  const int day_of_era = year_of_era * 365 + year_of_era / 4 - year_of_era / 100 + day_of_year;
-  return static_cast<long>(era) * 146097 + day_of_era - 719468;
-}
-
 // Seconds since 1970 of "2031-05-04T12:34:56.789Z"; the zone is optional, a blank may stand for the T.
 std::optional<double> Iso8601Seconds(std::string text) {
   static const std::regex kForm(
@@ -55,7 +31,10 @@ std::optional<double> Iso8601Seconds(std::string text) {
   if (!std::regex_match(text, part, kForm)) return std::nullopt;
   const int month = std::stoi(part[2]), day = std::stoi(part[3]);
   if (month < 1 || month > 12 || day < 1 || day > 31) return std::nullopt;
-  double seconds = static_cast<double>(DaysFromCivil(std::stoi(part[1]), month, day)) * 86400.0 +
+  const std::chrono::sys_days date = std::chrono::year(std::stoi(part[1])) /
+                                     std::chrono::month(static_cast<unsigned>(month)) /
+                                     std::chrono::day(static_cast<unsigned>(day));
+  double seconds = static_cast<double>(date.time_since_epoch().count()) * 86400.0 +
                    std::stoi(part[4]) * 3600.0 + std::stoi(part[5]) * 60.0;
   if (part[6].matched) seconds += std::stod(part[6]);
   const std::string zone = part[7];
@@ -100,6 +79,15 @@ void ReadTimes(const CsvTable& table, LogColumn& column, StandLog& log) {
     }
     log.time_s.push_back(time_s);
   }
+}
+
+// The day as the logger writes it. A column in "epoch_s" may still start at nought.
+std::string DateOf(const CsvTable& table, const LogColumn& column, const StandLog& log) {
+  if (column.unit == "iso8601") return DayIn(table.rows.front()[column.index]).value_or("");
+  constexpr double kYear2000S = 946'684'800.0, kYear2200S = 7'258'118'400.0;
+  if (column.unit != "epoch_s" || log.time_s.front() < kYear2000S || log.time_s.front() > kYear2200S)
+    return "";
+  return DayOfEpoch(log.time_s.front());
 }
 
 std::vector<double> ReadColumn(const CsvTable& table, const LogColumn& column, double factor) {
@@ -175,6 +163,22 @@ void Say(const CsvTable& table, const LogColumns& columns, StandLog& log) {
 
 }  // namespace
 
+double ToBar(const std::string& unit) {
+  if (unit == "kpa") return 0.01;
+  if (unit == "mpa") return 10.0;
+  if (unit == "psi") return kBarPerPsi;
+  return 1.0;
+}
+
+std::pair<FlowKind, double> ToFlow(const std::string& unit) {
+  if (unit == "kg_s") return {FlowKind::kMassKgS, 1.0};
+  if (unit == "g_s") return {FlowKind::kMassKgS, 1e-3};
+  if (unit == "ml_s") return {FlowKind::kVolumeLS, 1e-3};
+  if (unit == "gal_us_min") return {FlowKind::kVolumeLS, kLitrePerGallonUs / 60.0};
+  if (unit == "pulse_hz") return {FlowKind::kPulseHz, 1.0};
+  return {FlowKind::kVolumeLS, 1.0 / 60.0};
+}
+
 double StandLog::MedianInterval_s() const {
   if (time_s.size() < 2) return 0.0;
   std::vector<double> steps;
@@ -191,6 +195,7 @@ StandLog ReadStandLog(const std::string& path, const LogKeys& keys) {
   StandLog log;
   log.path = path;
   ReadTimes(table, columns.time, log);
+  log.date = DateOf(table, columns.time, log);
   log.pressure_bar = ReadColumn(table, columns.pressure, ToBar(columns.pressure.unit));
   if (columns.flow) {
     const auto [kind, factor] = ToFlow(columns.flow->unit);

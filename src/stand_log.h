@@ -3,6 +3,7 @@
 #pragma once
 
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <calib/flag.h>
@@ -18,6 +19,7 @@ struct StandLog {
   std::vector<double> time_s;        // as logged; ISO 8601 times: seconds since the first row
   std::vector<double> pressure_bar;  // gauge or absolute, as logged
   std::vector<double> flow;          // unit by flow_kind; empty without flow
+  std::string date;                  // of the first row, where times are clock times; else empty
   FlowKind flow_kind = FlowKind::kNone;
   std::vector<double> temperature_c;  // empty without the column
   std::string found;                  // columns, units, delimiter and decimal sign, in words
@@ -26,6 +28,12 @@ struct StandLog {
   std::size_t Rows() const { return time_s.size(); }
   double MedianInterval_s() const;
 };
+
+// Bar in one of the contract's pressure units: "bar" "kpa" "mpa" "psi".
+double ToBar(const std::string& unit);
+
+// What a flow in one of the contract's units measures, and the factor to the unit of that kind.
+std::pair<FlowKind, double> ToFlow(const std::string& unit);
 
 // Throws calib::InputError naming file and line: text in a number, not finite, unsorted or repeated time,
 // missing or ambiguous column, empty log. `[log] flow = ""` says that there is no flow.

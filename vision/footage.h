@@ -30,6 +30,7 @@ struct FootageFormat {
   bool compressed = true;
   bool has_stamps = true;  // false: a folder of frames; time is the frame's number
   std::string codec;
+  std::string recorded_at;  // ISO 8601, as the container says when it was recorded; empty: it does not
   std::optional<std::int64_t> declared_frames;
 
   int UprightWidth() const;

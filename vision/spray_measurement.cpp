@@ -295,8 +295,7 @@ class Measurer {
     if (!Plausible(p, angles)) return;
     Sheet(p, angles);
     const std::size_t n = points_[p].size();
-    const std::size_t step = std::max<std::size_t>(1, (n + 1999) / 2000);
-    for (std::size_t k = 0; k < n; k += step) {
+    for (std::size_t k = 0; k < n; ++k) {
       if (!angles.frame_found[k]) continue;
       FrameAngle frame;
       frame.t_s = kept_.time_s[points_[p][k]];
@@ -305,6 +304,10 @@ class Measurer {
       if (result_.has_scale && p < frame_breakup_.size() && k < frame_breakup_[p].size()) {
         frame.breakup_mm = static_cast<float>(frame_breakup_[p][k]);
       }
+      const FrameRecord& head = kept_.spool.Head(points_[p][k]);
+      frame.gain = head.gain;
+      frame.shift_x_px = head.shift_x_px;
+      frame.shift_y_px = head.shift_y_px;
       point.series.push_back(frame);
     }
   }
@@ -478,6 +481,7 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
   const bool lit = !kept.model.background.empty();
   if (lit) facts.illumination = kept.model.illumination;
   facts.illumination_stated = kept.model.illumination_stated;
+  facts.recorded_at = format.recorded_at;
   if (survey.first_spray_frame) {
     facts.spray_start_s = survey.first_spray_stamp_s * clock.scale;
     facts.u_spray_start_s = survey.u_first_spray_s * clock.scale;

@@ -37,6 +37,7 @@ struct ClipFacts {
   double u_spray_start_s = 0.0;
   std::optional<Illumination> illumination;
   bool illumination_stated = false;
+  std::string recorded_at;  // ISO 8601, as the container says; empty: it does not
 };
 
 class ClipReading {  // opaque; move-only
@@ -77,6 +78,8 @@ struct FrameAngle {
   double t_s = 0.0;
   float left_deg = 0.0F, right_deg = 0.0F;  // line per frame, as the image shows it
   float breakup_mm = 0.0F;                  // 0: not read in this frame
+  float gain = 1.0F;                        // of the light, against the clip's head
+  float shift_x_px = 0.0F, shift_y_px = 0.0F;
 };
 
 struct SprayPoint {
@@ -94,7 +97,7 @@ struct SprayPoint {
   cv::Point2f line_left[2], line_right[2];  // near, far
   std::vector<cv::Point2f> breakup_front;   // where the sheet ends, across the width
   cv::Mat still;                            // one frame of the stretch, 8-bit grey, upright
-  std::vector<FrameAngle> series;           // at most 2000, evenly thinned
+  std::vector<FrameAngle> series;           // every frame in which both sides were found
 };
 
 struct SprayMeasurement {

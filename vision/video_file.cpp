@@ -52,6 +52,17 @@ bool IsLossless(AVCodecID id) {
   return descriptor != nullptr && (descriptor->props & AV_CODEC_PROP_LOSSY) == 0;
 }
 
+// Phones also write the local time, which gives the day that the engineer remembers; the plain tag is in UTC.
+std::string RecordedAt(const AVFormatContext& container, const AVStream& stream) {
+  for (const char* key : {"com.apple.quicktime.creationdate", "creation_time"}) {
+    for (const AVDictionary* tags : {container.metadata, stream.metadata}) {
+      const AVDictionaryEntry* entry = av_dict_get(tags, key, nullptr, 0);
+      if (entry != nullptr && entry->value != nullptr) return entry->value;
+    }
+  }
+  return {};
+}
+
 class VideoFile : public Footage {
  public:
   VideoFile(const std::string& path, const FootageOptions& options) : path_(path) {
@@ -85,6 +96,7 @@ class VideoFile : public Footage {
     fallback_interval_s_ = rate.num > 0 && rate.den > 0 ? av_q2d(av_inv_q(rate)) : 1.0 / 30.0;
     if (stream->nb_frames > 0) format_.declared_frames = stream->nb_frames;
     ReadRotation(*stream);
+    format_.recorded_at = RecordedAt(*raw, *stream);
     first_ = Decode();
     if (!first_) throw NoFrame();
     Describe(*first_);
