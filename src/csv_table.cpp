@@ -104,8 +104,8 @@ CsvTable ReadCsv(const std::string& path, std::optional<char> delimiter, std::op
     }
   }
   if (table.header.empty()) {
-    throw calib::InputError(
-        path + ": the log is empty; expected a header such as time_s,pressure_bar,flow_lpm and rows");
+    throw calib::InputError(path +
+                            ": empty; expected a header such as time_s,pressure_bar,flow_lpm and rows");
   }
   if (table.rows.empty()) {
     throw calib::InputError(path + ": the log has a header but no rows; was the logger started?");

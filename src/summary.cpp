@@ -6,6 +6,7 @@
 #include <fmt/core.h>
 
 #include "src/report/digits.h"
+#include "src/text_table.h"
 
 namespace conebook::src {
 namespace {
@@ -18,26 +19,6 @@ std::string Shown(const std::optional<calib::Quantity>& quantity, double factor 
   scaled.value *= factor;
   scaled.u *= factor;
   return ValueWithU(scaled);
-}
-
-// Columns as wide as their widest cell; counts code points, since the plus-minus sign has two bytes.
-std::string Table(const std::vector<std::vector<std::string>>& rows) {
-  const auto width_of = [](const std::string& text) {
-    return static_cast<std::size_t>(std::count_if(
-        text.begin(), text.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));
-  };
-  std::vector<std::size_t> widths(rows.front().size(), 0);
-  for (const auto& row : rows) {
-    for (std::size_t k = 0; k < row.size(); ++k) widths[k] = std::max(widths[k], width_of(row[k]));
-  }
-  std::string text;
-  for (const auto& row : rows) {
-    std::string line = " ";
-    for (std::size_t k = 0; k < row.size(); ++k)
-      line += " " + row[k] + std::string(widths[k] - width_of(row[k]) + 1, ' ');
-    text += line.substr(0, line.find_last_not_of(' ') + 1) + "\n";
-  }
-  return text;
 }
 
 std::string FlagLine(const calib::Flag& flag) {
@@ -95,7 +76,7 @@ std::string PointTable(const Run& run) {
     }
     rows.push_back(std::move(row));
   }
-  return Table(rows) + "  ± is the standard uncertainty (k = 1)\n";
+  return TextTable(rows) + "  ± is the standard uncertainty (k = 1)\n";
 }
 
 }  // namespace

@@ -1,163 +1,314 @@
 #include "src/archive/archive.h"
 
-#include <array>
-#include <cerrno>
-#include <cstdint>
-#include <cstring>
-#include <filesystem>
-#include <fstream>
-#include <optional>
-#include <string_view>
-#include <system_error>
-#include <vector>
+#include <algorithm>
+#include <set>
 
-#include <SQLiteCpp/SQLiteCpp.h>
-#include <fcntl.h>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
-#include <unistd.h>
 
+#include <calib/error.h>
+
+#include "src/archive/database.h"
+#include "src/archive/index.h"
 #include "src/sha256.h"
 
 namespace conebook::src {
 namespace {
 
-namespace fs = std::filesystem;
+using Json = nlohmann::json;
 
-constexpr std::uint32_t kApplicationId = 0x434e424b;
-constexpr std::uint32_t kUserVersion = 1;
-constexpr int kBusyMilliseconds = 10'000;  // another process may be storing a run of its own
+constexpr std::size_t kShortKey = 12;
 
-std::string Reason(int error_number) {
-  return std::generic_category().message(error_number);
+std::vector<std::string> Column(SQLite::Statement& statement) {
+  std::vector<std::string> values;
+  while (statement.executeStep()) values.push_back(statement.getColumn(0).getString());
+  return values;
 }
 
-[[noreturn]] void Refuse(const std::string& path, const std::string& why) {
-  throw ArchiveError("archive " + path + ": " + why);
+std::vector<std::string> KeysWhere(SQLite::Database& database, const std::string& column,
+                                   const std::string& value) {
+  SQLite::Statement statement(
+      database, fmt::format("SELECT sha256 FROM run WHERE {} = ? AND NOT EXISTS (SELECT 1 FROM supersedes s "
+                            "WHERE s.target = run.sha256) ORDER BY sha256",
+                            column));
+  statement.bind(1, value);
+  return Column(statement);
 }
 
-std::string FolderOf(const std::string& path) {
-  const fs::path folder = fs::path(path).parent_path();
-  return folder.empty() ? "." : folder.string();
+void AddEvidence(SQLite::Database& database, const std::string& hash, const std::string& bytes) {
+  SQLite::Statement insert(database, "INSERT OR IGNORE INTO evidence(sha256, bytes) VALUES(?, ?)");
+  insert.bind(1, hash);
+  insert.bind(2, bytes.data(), static_cast<int>(bytes.size()));
+  insert.exec();
 }
 
-std::uint32_t BigEndian(const unsigned char* bytes) {
-  return static_cast<std::uint32_t>(bytes[0]) << 24U | static_cast<std::uint32_t>(bytes[1]) << 16U |
-         static_cast<std::uint32_t>(bytes[2]) << 8U | static_cast<std::uint32_t>(bytes[3]);
-}
-
-// Looks at the plain bytes (SQLite's "Database File Format", 1.3: user version at 60, application id at 68),
-// because opening a database may write to it. Returns false where nothing is yet.
-bool IsArchive(const std::string& path) {
-  std::error_code error;
-  const fs::file_status status = fs::status(path, error);
-  if (status.type() == fs::file_type::not_found) return false;
-  if (error) Refuse(path, error.message());
-  if (!fs::is_regular_file(status))
-    Refuse(path, "is not a file; give the path of an archive, or of one to be made");
-  std::ifstream file(path, std::ios::binary);
-  if (!file) Refuse(path, "cannot be read: " + Reason(errno));
-  std::array<unsigned char, 100> head{};
-  file.read(reinterpret_cast<char*>(head.data()), head.size());
-  constexpr std::string_view kMagic("SQLite format 3\0", 16);
-  if (file.gcount() != static_cast<std::streamsize>(head.size()) ||
-      std::memcmp(head.data(), kMagic.data(), kMagic.size()) != 0 || BigEndian(&head[68]) != kApplicationId)
-    Refuse(path, "exists but is not an archive of this program; it was left as it is. Give another path");
-  const std::uint32_t version = BigEndian(&head[60]);
-  if (version != kUserVersion)
-    Refuse(path,
-           fmt::format(
-               "has layout {}, this program knows layout {}; use the program that made it, or a newer one",
-               version, kUserVersion));
+bool AddRecord(SQLite::Database& database, const std::string& key, const std::string& json) {
+  SQLite::Statement insert(database, "INSERT OR IGNORE INTO record(sha256, json) VALUES(?, ?)");
+  insert.bind(1, key);
+  insert.bind(2, json);
+  if (insert.exec() == 0) return false;
+  IndexRecord(database, key, json);
   return true;
 }
 
-void MustBeWritable(const std::string& path, bool exists) {
-  const std::string folder = FolderOf(path);
-  std::error_code error;
-  if (!fs::is_directory(folder, error))
-    Refuse(path, "the folder " + folder + " does not exist; make it first");
-  // The journal lies beside the archive, so the folder counts even where the file exists.
-  if (::access(folder.c_str(), W_OK | X_OK) != 0)
-    Refuse(path, "the folder " + folder + " is not writable: " + Reason(errno));
-  if (exists && ::access(path.c_str(), R_OK | W_OK) != 0) Refuse(path, "is not writable: " + Reason(errno));
-}
-
-void SetUp(SQLite::Database& database) {
-  database.exec("PRAGMA synchronous = FULL");
-}
-
-// Under another name first: a run that is cut short leaves no half-made archive under the name asked for.
-void MakeArchive(const std::string& path) {
-  const std::string part = fmt::format("{}.part-{}", path, ::getpid());
-  struct Remover {
-    const std::string& name;
-    ~Remover() { ::unlink(name.c_str()); }
-  } remover{part};
-  {
-    SQLite::Database database(part, SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE);
-    SetUp(database);
-    SQLite::Transaction transaction(database);
-    database.exec(fmt::format("PRAGMA application_id = {}", kApplicationId));
-    database.exec(fmt::format("PRAGMA user_version = {}", kUserVersion));
-    database.exec("CREATE TABLE record(sha256 TEXT PRIMARY KEY, json TEXT NOT NULL)");
-    transaction.commit();
+std::vector<Superseding> SupersedesOf(const Json& json) {
+  std::vector<Superseding> list;
+  if (const auto found = json.find("supersedes"); found != json.end()) {
+    for (const Json& item : *found)
+      list.push_back({item.at("record").get<std::string>(), item.at("reason").get<std::string>()});
   }
-  // link never replaces: whoever made an archive there meanwhile keeps it.
-  if (::link(part.c_str(), path.c_str()) != 0 && errno != EEXIST) {
-    const int link_error = errno;
-    // Some file systems know no hard links.
-    if (fs::exists(path) || ::rename(part.c_str(), path.c_str()) != 0)
-      Refuse(path, "cannot be made: " + Reason(link_error));
+  return list;
+}
+
+// The first key of a run with the same content; the same run need not be stored twice, whatever it replaced.
+std::optional<std::string> SameContent(SQLite::Database& database, const std::string& content) {
+  SQLite::Statement statement(database, "SELECT sha256 FROM run WHERE content = ? ORDER BY sha256 LIMIT 1");
+  statement.bind(1, content);
+  if (!statement.executeStep()) return std::nullopt;
+  return statement.getColumn(0).getString();
+}
+
+Stored StoreOne(SQLite::Database& database, const Record& given) {
+  Stored stored;
+  Record record = MakeRecord(given.json, given.evidence, SupersedesOf(Json::parse(given.json)));
+  const Json json = Json::parse(record.json);
+  const bool run = json.value("schema", "") == kRunSchema;
+  if (run) {
+    // An explicit correction is stored even where only what it replaces is new.
+    if (const auto same = SameContent(database, ContentKey(record.json));
+        same && !json.contains("supersedes")) {
+      stored.key = *same;
+      stored.already_on_record = true;
+      return stored;
+    }
+    std::vector<Superseding> supersedes = SupersedesOf(json);
+    for (const std::string& earlier : KeysWhere(database, "inputs", InputsKey(record.json))) {
+      const bool named = std::any_of(supersedes.begin(), supersedes.end(),
+                                     [&](const Superseding& item) { return item.record == earlier; });
+      if (named || earlier == RecordKey(record.json)) continue;
+      const std::string build = json.value("/program/build"_json_pointer, std::string("unknown"));
+      supersedes.push_back({earlier, "the same clip and settings put on record again, by build " + build});
+      stored.superseded.push_back(earlier);
+    }
+    record = MakeRecord(record.json, std::move(record.evidence), supersedes);
   }
+  stored.key = RecordKey(record.json);
+  for (const Evidence& item : record.evidence) AddEvidence(database, TextSha256(item.bytes), item.bytes);
+  stored.already_on_record = !AddRecord(database, stored.key, record.json);
+  if (const std::string footage = json.value("/footage/sha256"_json_pointer, std::string());
+      run && !footage.empty()) {
+    for (const std::string& other : KeysWhere(database, "footage", footage)) {
+      if (other != stored.key) stored.same_footage.push_back(other);
+    }
+  }
+  return stored;
 }
 
-nlohmann::json Parsed(const std::string& record_json) {
-  nlohmann::json record = nlohmann::json::parse(record_json, nullptr, false);
-  if (!record.is_object()) throw std::logic_error("a record for the archive is not a JSON object");
-  return record;
+std::string Short(const std::string& key) {
+  return key.substr(0, kShortKey);
 }
 
-void RemovePaths(nlohmann::json& node) {
-  if (node.is_object()) node.erase("path");
-  if (node.is_structured())
-    for (nlohmann::json& child : node) RemovePaths(child);
+// Sound: nothing. Otherwise what is wrong with the record.
+std::string ProblemOf(const std::string& key, const std::string& text) {
+  const Json json = Json::parse(text, nullptr, false);
+  if (!json.is_object()) return fmt::format("record {} is not JSON", Short(key));
+  if (RecordKey(text) != key)
+    return fmt::format("record {} does not match its key: it was changed", Short(key));
+  return {};
+}
+
+std::vector<std::pair<std::string, std::string>> EvidenceListed(const std::string& text) {
+  std::vector<std::pair<std::string, std::string>> list;
+  const Json json = Json::parse(text, nullptr, false);
+  if (!json.is_object() || !json.contains("evidence")) return list;
+  for (const Json& item : json["evidence"])
+    list.emplace_back(item.at("name").get<std::string>(), item.at("sha256").get<std::string>());
+  return list;
+}
+
+std::string Blob(const SQLite::Column& column) {
+  return {static_cast<const char*>(column.getBlob()), static_cast<std::size_t>(column.getBytes())};
+}
+
+std::optional<std::string> EvidenceIn(SQLite::Database& database, const std::string& hash) {
+  SQLite::Statement statement(database, "SELECT bytes FROM evidence WHERE sha256 = ?");
+  statement.bind(1, hash);
+  if (!statement.executeStep()) return std::nullopt;
+  return Blob(statement.getColumn(0));
 }
 
 }  // namespace
-
-std::string RecordKey(const std::string& record_json) {
-  nlohmann::json record = Parsed(record_json);
-  RemovePaths(record);
-  return TextSha256(record.dump());
-}
 
 void CheckArchive(const std::string& path) {
   MustBeWritable(path, IsArchive(path));
 }
 
-StoreOutcome StoreRun(const std::string& path, const std::string& record_json) {
-  const std::string canonical = Parsed(record_json).dump();
-  const std::string key = RecordKey(record_json);
-  const bool exists = IsArchive(path);
-  MustBeWritable(path, exists);
-  try {
-    if (!exists) MakeArchive(path);
-    // Again: what lies there now may not be what was looked at, or made, above.
-    IsArchive(path);
-    SQLite::Database database(path, SQLite::OPEN_READWRITE, kBusyMilliseconds);
-    SetUp(database);
-    SQLite::Transaction transaction(database);
-    SQLite::Statement insert(database,
-                             "INSERT INTO record(sha256, json) VALUES(?, ?) ON CONFLICT(sha256) DO NOTHING");
-    insert.bind(1, key);
-    insert.bind(2, canonical);
-    const int added = insert.exec();
-    transaction.commit();
-    return added == 1 ? StoreOutcome::kStored : StoreOutcome::kAlreadyOnRecord;
-  } catch (const SQLite::Exception& error) {
-    Refuse(path, fmt::format("nothing was stored: {} (code {})", error.what(), error.getErrorCode()));
-  }
+std::vector<Stored> StoreRecords(const std::string& path, const std::vector<Record>& records) {
+  const auto database = OpenDatabase(path, Access::kWrite);
+  std::vector<Stored> all;
+  InTransaction(path, *database, [&] {
+    for (const Record& record : records) all.push_back(StoreOne(*database, record));
+  });
+  return all;
+}
+
+Stored StoreRecord(const std::string& path, const Record& record) {
+  return StoreRecords(path, {record}).front();
+}
+
+std::string FindKey(const std::string& path, const std::string& prefix) {
+  const bool hex = prefix.find_first_not_of("0123456789abcdef") == std::string::npos;
+  if (!hex || prefix.size() < 4)
+    throw calib::InputError(fmt::format(
+        "{}: expected the first four digits or more of a record's key, 0-9 and a-f (conebook list "
+        "shows them)",
+        prefix));
+  const auto database = OpenDatabase(path, Access::kRead);
+  std::vector<std::string> keys;
+  Reading(path, [&] {
+    SQLite::Statement statement(*database,
+                                "SELECT sha256 FROM record WHERE sha256 >= ? AND sha256 < ? || 'g' LIMIT 3");
+    statement.bind(1, prefix);
+    statement.bind(2, prefix);
+    keys = Column(statement);
+  });
+  if (keys.empty())
+    throw calib::InputError(fmt::format("no record begins with {} in {} (see conebook list)", prefix, path));
+  if (keys.size() > 1)
+    throw calib::InputError(
+        fmt::format("{} is the beginning of several records in {}: {}, {} ...; give more "
+                    "digits",
+                    prefix, path, Short(keys[0]), Short(keys[1])));
+  return keys.front();
+}
+
+Record ReadRecord(const std::string& path, const std::string& key, bool with_evidence) {
+  const auto database = OpenDatabase(path, Access::kRead);
+  Record record;
+  Reading(path, [&] {
+    SQLite::Statement statement(*database, "SELECT json FROM record WHERE sha256 = ?");
+    statement.bind(1, key);
+    if (!statement.executeStep()) throw std::out_of_range("no record " + key);
+    record.json = statement.getColumn(0).getString();
+    if (!with_evidence) return;
+    for (const auto& [name, hash] : EvidenceListed(record.json))
+      record.evidence.push_back({name, EvidenceIn(*database, hash).value_or("")});
+  });
+  return record;
+}
+
+std::vector<std::string> ReadRecords(const std::string& path, const std::vector<std::string>& keys) {
+  const auto database = OpenDatabase(path, Access::kRead);
+  std::vector<std::string> texts;
+  Reading(path, [&] {
+    SQLite::Statement statement(*database, "SELECT json FROM record WHERE sha256 = ?");
+    for (const std::string& key : keys) {
+      statement.reset();
+      statement.bind(1, key);
+      if (!statement.executeStep()) throw std::out_of_range("no record " + key);
+      texts.push_back(statement.getColumn(0).getString());
+    }
+  });
+  return texts;
+}
+
+std::function<std::optional<std::string>(const std::string&)> EvidenceOf(const std::string& path) {
+  std::shared_ptr<SQLite::Database> database = OpenDatabase(path, Access::kRead);
+  return [database, path](const std::string& hash) {
+    std::optional<std::string> bytes;
+    Reading(path, [&] { bytes = EvidenceIn(*database, hash); });
+    return bytes;
+  };
+}
+
+Merged MergeArchive(const std::string& from, const std::string& path) {
+  const auto source = OpenDatabase(from, Access::kRead);
+  const auto database = OpenDatabase(path, Access::kWrite);
+  Merged merged;
+  InTransaction(path, *database, [&] {
+    SQLite::Statement records(*source, "SELECT sha256, json FROM record ORDER BY sha256");
+    while (records.executeStep()) {
+      const std::string key = records.getColumn(0).getString(), json = records.getColumn(1).getString();
+      if (const std::string problem = ProblemOf(key, json); !problem.empty()) {
+        merged.damaged.push_back(problem);
+        continue;
+      }
+      for (const auto& [name, hash] : EvidenceListed(json)) {
+        const auto bytes = EvidenceIn(*source, hash);
+        if (!bytes || TextSha256(*bytes) != hash)
+          merged.damaged.push_back(
+              fmt::format("record {}: its {} is {}", Short(key), name, bytes ? "damaged" : "missing"));
+        else
+          AddEvidence(*database, hash, *bytes);
+      }
+      AddRecord(*database, key, json) ? ++merged.added : ++merged.already_on_record;
+    }
+  });
+  return merged;
+}
+
+void RebuildIndex(const std::string& path) {
+  const auto database = OpenDatabase(path, Access::kWrite);
+  InTransaction(path, *database, [&] {
+    MakeIndexTables(*database);
+    RebuildIndexTables(*database);
+  });
+}
+
+Integrity CheckIntegrity(const std::string& path, const std::function<void(double)>& on_progress) {
+  const auto database = OpenDatabase(path, Access::kRead);
+  Integrity found;
+  Reading(path, [&] {
+    // One state of the archive, whatever others store meanwhile.
+    SQLite::Transaction snapshot(*database);
+    SQLite::Statement own(*database, "PRAGMA integrity_check(20)");
+    while (own.executeStep()) {
+      const std::string text = own.getColumn(0).getString();
+      if (text != "ok") found.problems.push_back("the file is damaged: " + text);
+    }
+    const int total = std::max(1, database->execAndGet("SELECT count(*) FROM record").getInt());
+    SQLite::Database fresh(":memory:", SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE);
+    MakeIndexTables(fresh);
+    SQLite::Transaction filling(fresh);
+    std::set<std::string> keys, needed, targets;
+    SQLite::Statement records(*database, "SELECT sha256, json FROM record ORDER BY sha256");
+    while (records.executeStep()) {
+      const std::string key = records.getColumn(0).getString(), json = records.getColumn(1).getString();
+      IndexRecord(fresh, key, json);
+      keys.insert(key);
+      ++found.records;
+      if (on_progress) on_progress(0.5 * found.records / total);
+      if (const std::string problem = ProblemOf(key, json); !problem.empty()) {
+        found.problems.push_back(problem);
+        continue;
+      }
+      for (const auto& [name, hash] : EvidenceListed(json)) needed.insert(hash);
+      for (const Superseding& item : SupersedesOf(Json::parse(json))) targets.insert(item.record);
+    }
+    SQLite::Statement evidence(*database, "SELECT sha256, bytes FROM evidence ORDER BY sha256");
+    while (evidence.executeStep()) {
+      const std::string hash = evidence.getColumn(0).getString();
+      ++found.evidence;
+      needed.erase(hash);
+      if (TextSha256(Blob(evidence.getColumn(1))) != hash)
+        found.problems.push_back(
+            fmt::format("evidence {} does not match its hash: it was changed", Short(hash)));
+    }
+    for (const std::string& hash : needed)
+      found.problems.push_back(fmt::format("evidence {} is named by a record and is not there", Short(hash)));
+    for (const std::string& target : targets) {
+      if (!keys.contains(target))
+        found.problems.push_back(
+            fmt::format("record {} is superseded here but not on record; merge the archive that holds it",
+                        Short(target)));
+    }
+    filling.commit();
+    if (IndexText(fresh) != IndexText(*database))
+      found.problems.push_back(
+          "the index does not say what the records say; conebook verify --rebuild-index makes it again");
+  });
+  if (on_progress) on_progress(1.0);
+  return found;
 }
 
 }  // namespace conebook::src

@@ -11,10 +11,13 @@
 #include <calib/error.h>
 
 #include "src/archive/archive.h"
+#include "src/archive/run_record.h"
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
 #include "src/commands/progress.h"
+#include "src/commands/stored_words.h"
 #include "src/day_json.h"
+#include "src/iso_date.h"
 #include "src/measure.h"
 #include "src/output_file.h"
 #include "src/overlay_video.h"
@@ -46,6 +49,7 @@ MeasureInput InputOf(const Sheet& sheet, const SheetClip& clip, int threads) {
     input.log_name = NameForResult(*clip.log);
   }
   input.readings = clip.readings;
+  input.date = sheet.date;
   input.reading.threads = threads;
   input.reading.should_stop = InterruptWanted;
   return input;
@@ -55,20 +59,23 @@ MeasureInput InputOf(const Sheet& sheet, const SheetClip& clip, int threads) {
 // thread.
 struct Outcome {
   std::optional<Run> run;
+  std::optional<Record> record;  // for the archive, where one is wanted
   std::string error;
   std::exception_ptr ours;
 };
 
 Outcome MeasureEntry(const Sheet& sheet, const SheetClip& clip, const std::optional<std::string>& film_path,
-                     int threads) {
+                     const MeasureOptions& options, int threads) {
   Outcome outcome;
   if (!clip.error.empty()) {
     outcome.error = clip.error;
     return outcome;
   }
   try {
-    const MeasureInput input = InputOf(sheet, clip, threads);
+    MeasureInput input = InputOf(sheet, clip, threads);
+    if (options.date) input.date = StatedDay(options.date, "--date");
     outcome.run = Measure(input);
+    if (options.archive) outcome.record = RunRecord(*outcome.run, input);
     if (film_path && clip.file && !outcome.run->points.empty()) {
       OverlayVideoOptions film;
       film.fps = input.rig.view.fps;
@@ -100,7 +107,7 @@ std::vector<Outcome> MeasureAll(const Sheet& sheet, const std::vector<std::strin
     for (std::size_t k = next++; k < sheet.clips.size() && !InterruptWanted(); k = next++) {
       std::optional<std::string> film;
       if (options.overlay) film = (fs::path(*options.overlay) / (stems[k] + ".mp4")).string();
-      outcomes[k] = MeasureEntry(sheet, sheet.clips[k], film, threads_each);
+      outcomes[k] = MeasureEntry(sheet, sheet.clips[k], film, options, threads_each);
       const std::lock_guard<std::mutex> lock(progress_guard);
       ++done;
       if (show) show(static_cast<double>(done) / static_cast<double>(sheet.clips.size()));
@@ -183,7 +190,10 @@ int MeasureDay(const MeasureOptions& options) {
     if (outcomes[k].run) {
       const std::string json = ResultJson(*outcomes[k].run);
       if (options.json) WriteWhole((fs::path(*options.json) / files.back()).string(), json);
-      if (options.archive) StoreRun(*options.archive, json);
+      if (options.archive) {
+        const Stored stored = StoreRecord(*options.archive, *outcomes[k].record);
+        if (!options.quiet) fmt::print("{}: {}", entry.clip, StoredInWords(stored));
+      }
       rejected = rejected || outcomes[k].run->GetVerdict() == Verdict::kRejected;
       entry.element = outcomes[k].run->element;
       entry.batch = outcomes[k].run->batch;

@@ -8,9 +8,12 @@
 #include <calib/error.h>
 
 #include "src/archive/archive.h"
+#include "src/archive/run_record.h"
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
 #include "src/commands/progress.h"
+#include "src/commands/stored_words.h"
+#include "src/iso_date.h"
 #include "src/measure.h"
 #include "src/output_file.h"
 #include "src/overlay_video.h"
@@ -65,7 +68,20 @@ void CheckOptions(const MeasureOptions& options) {
     throw calib::InputError(
         "--rig RIG.toml is missing: the rig file says which element, which scale, which nozzle");
   }
+  if (options.supersedes && (!options.archive || options.reason.empty()))
+    throw calib::InputError(
+        "--supersedes needs --archive BOOK.db and --reason TEXT: why the record no longer counts");
   if (options.overlay && !options.clip) throw calib::InputError("--overlay needs a clip");
+}
+
+}  // namespace
+
+namespace {
+
+Record WithCorrection(const MeasureOptions& options, Record record) {
+  if (!options.supersedes) return record;
+  return MakeRecord(record.json, std::move(record.evidence),
+                    {{FindKey(*options.archive, *options.supersedes), options.reason}});
 }
 
 }  // namespace
@@ -73,7 +89,10 @@ void CheckOptions(const MeasureOptions& options) {
 int MeasureOne(const MeasureOptions& options) {
   CheckOptions(options);
   CheckOutputs(options);
+  // Asked now: a record that is not there must not be found out after a long clip.
+  if (options.supersedes) FindKey(*options.archive, *options.supersedes);
   MeasureInput input;
+  input.date = StatedDay(options.date, "--date");
   input.rig = ReadRig(*options.rig);
   input.rig_name = NameForResult(*options.rig);
   input.clip_path = options.clip;
@@ -98,7 +117,8 @@ int MeasureOne(const MeasureOptions& options) {
   }
   if (options.report) WriteWhole(*options.report, RenderReportHtml(run));
   if (options.json && *options.json != "-") WriteWhole(*options.json, json);
-  const bool known = options.archive && StoreRun(*options.archive, json) == StoreOutcome::kAlreadyOnRecord;
+  std::optional<Stored> stored;
+  if (options.archive) stored = StoreRecord(*options.archive, WithCorrection(options, RunRecord(run, input)));
   if (options.json == "-") {
     std::fwrite(json.data(), 1, json.size(), stdout);
     if (!options.quiet) {
@@ -108,7 +128,7 @@ int MeasureOne(const MeasureOptions& options) {
     }
   } else if (!options.quiet) {
     fmt::print("{}", RunSummary(run));
-    if (options.archive) fmt::print("{}\n", known ? "already on record" : "put on record");
+    if (stored) fmt::print("{}", StoredInWords(*stored));
   }
   if (std::fflush(stdout) != 0)
     throw calib::InputError("standard output could not be written; is the disk full?");
