@@ -170,7 +170,8 @@ void IndexRun(SQLite::Database& database, const std::string& key, const std::str
 void IndexElement(SQLite::Database& database, const std::string& key, const Json& json) {
   SQLite::Statement insert(database, "INSERT INTO fact VALUES(?, ?, ?, ?, ?, ?)");
   const Json source = json.value("source", Json::object());
-  for (const auto& [name, value] : json.value("facts", Json::object()).items()) {
+  const Json facts = json.value("facts", Json::object());
+  for (const auto& [name, value] : facts.items()) {
     insert.reset();
     insert.bind(1, Text(json, "element"));
     insert.bind(2, name);

@@ -61,9 +61,9 @@ std::string TraceCsv(const LogTrace& trace) {
 
 Json FromPoints(const cv::Point2f* points, std::size_t count) {
   Json list = Json::array();
-  // A hundredth of a pixel is far below what can be seen.
-  const auto rounded = [](float value) { return std::round(100.0 * static_cast<double>(value)) / 100.0; };
-  for (std::size_t i = 0; i < count; ++i) list.push_back({rounded(points[i].x), rounded(points[i].y)});
+  // The shortest text that reads back as the same float.
+  const auto written = [](float value) { return std::stod(fmt::format("{}", value)); };
+  for (std::size_t i = 0; i < count; ++i) list.push_back({written(points[i].x), written(points[i].y)});
   return list;
 }
 

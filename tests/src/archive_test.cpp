@@ -60,22 +60,29 @@ std::vector<std::string> Query(const std::string& path, const std::string& sql) 
 const std::string kRecord =
     R"({"schema":"conebook.run/1","element":"A07","footage":{"path":"clips/a.mp4","sha256":"12ab"},"points":[]})";
 
+constexpr bool kFresh = false, kKnown = true;
+
+// Whether it was on record already.
+bool Store(const std::string& path, const std::string& json) {
+  return StoreRecord(path, MakeRecord(json, {})).already_on_record;
+}
+
 }  // namespace
 
 TEST_CASE("a run is stored once, under a key that does not know where its files lay", "[src][archive]") {
   const Folder folder;
   const std::string book = folder.In("book.db");
-  CHECK(StoreRun(book, kRecord) == StoreOutcome::kStored);
-  CHECK(StoreRun(book, kRecord) == StoreOutcome::kAlreadyOnRecord);
+  CHECK(Store(book, kRecord) == kFresh);
+  CHECK(Store(book, kRecord) == kKnown);
   // Other place, other order of keys, other blanks: the same run.
-  CHECK(StoreRun(book, R"({ "points": [], "footage": {"sha256": "12ab", "path": "elsewhere/b.mp4"},
-      "element": "A07", "schema": "conebook.run/1" })") == StoreOutcome::kAlreadyOnRecord);
+  CHECK(Store(book, R"({ "points": [], "footage": {"sha256": "12ab", "path": "elsewhere/b.mp4"},
+      "element": "A07", "schema": "conebook.run/1" })") == kKnown);
   // Other footage: another run.
   CHECK(
-      StoreRun(
+      Store(
           book,
           R"({"schema":"conebook.run/1","element":"A07","footage":{"path":"clips/a.mp4","sha256":"ff"},"points":[]})") ==
-      StoreOutcome::kStored);
+      kFresh);
   CHECK(Query(book, "SELECT count(*) FROM record") == std::vector<std::string>{"2"});
 }
 
@@ -89,9 +96,9 @@ TEST_CASE("the key is the SHA-256 of the canonical record", "[src][archive]") {
 TEST_CASE("an archive says what it is, and is sound", "[src][archive]") {
   const Folder folder;
   const std::string book = folder.In("book.db");
-  StoreRun(book, kRecord);
+  Store(book, kRecord);
   CHECK(Query(book, "PRAGMA application_id") == std::vector<std::string>{fmt::format("{}", 0x434e424b)});
-  CHECK(Query(book, "PRAGMA user_version") == std::vector<std::string>{"1"});
+  CHECK(Query(book, "PRAGMA user_version") == std::vector<std::string>{"2"});
   CHECK(Query(book, "PRAGMA integrity_check") == std::vector<std::string>{"ok"});
   CHECK(Query(book, "SELECT sha256 FROM record") == std::vector<std::string>{RecordKey(kRecord)});
   // Nothing else is left beside it.
@@ -100,7 +107,7 @@ TEST_CASE("an archive says what it is, and is sound", "[src][archive]") {
 
 TEST_CASE("same runs in the same order give the same rows", "[src][archive]") {
   const Folder folder;
-  for (const char* name : {"one.db", "two.db"}) StoreRun(folder.In(name), kRecord);
+  for (const char* name : {"one.db", "two.db"}) Store(folder.In(name), kRecord);
   CHECK(Query(folder.In("one.db"), "SELECT * FROM record") ==
         Query(folder.In("two.db"), "SELECT * FROM record"));
 }
@@ -120,7 +127,7 @@ TEST_CASE("a file that is not an archive is refused and left byte for byte", "[s
     INFO(path);
     const std::string before = BytesOf(path);
     CHECK_THROWS_AS(CheckArchive(path), ArchiveError);
-    CHECK_THROWS_AS(StoreRun(path, kRecord), ArchiveError);
+    CHECK_THROWS_AS(Store(path, kRecord), ArchiveError);
     CHECK(BytesOf(path) == before);
   }
   CHECK(std::distance(fs::directory_iterator(folder.path), {}) == 3);
@@ -130,14 +137,14 @@ TEST_CASE("a folder, and a place in a folder that is not there, are refused", "[
   const Folder folder;
   CHECK_THROWS_AS(CheckArchive(folder.path.string()), ArchiveError);
   CHECK_THROWS_AS(CheckArchive(folder.In("missing/book.db")), ArchiveError);
-  CHECK_THROWS_AS(StoreRun(folder.In("missing/book.db"), kRecord), ArchiveError);
+  CHECK_THROWS_AS(Store(folder.In("missing/book.db"), kRecord), ArchiveError);
 }
 
 TEST_CASE("asking first makes nothing", "[src][archive]") {
   const Folder folder;
   CHECK_NOTHROW(CheckArchive(folder.In("book.db")));
   CHECK(fs::is_empty(folder.path));
-  StoreRun(folder.In("book.db"), kRecord);
+  Store(folder.In("book.db"), kRecord);
   const std::string before = BytesOf(folder.In("book.db"));
   CHECK_NOTHROW(CheckArchive(folder.In("book.db")));
   CHECK(BytesOf(folder.In("book.db")) == before);
@@ -146,21 +153,21 @@ TEST_CASE("asking first makes nothing", "[src][archive]") {
 TEST_CASE("an archive of a newer layout is refused, not guessed at", "[src][archive]") {
   const Folder folder;
   const std::string book = folder.In("book.db");
-  StoreRun(book, kRecord);
-  Query(book, "PRAGMA user_version = 2");
+  Store(book, kRecord);
+  Query(book, "PRAGMA user_version = 3");
   const std::string before = BytesOf(book);
-  CHECK_THROWS_AS(StoreRun(book, kRecord), ArchiveError);
+  CHECK_THROWS_AS(Store(book, kRecord), ArchiveError);
   CHECK(BytesOf(book) == before);
 }
 
 TEST_CASE("a damaged archive is an archive error, with what SQLite says", "[src][archive]") {
   const Folder folder;
   const std::string book = folder.In("book.db");
-  StoreRun(book, kRecord);
+  Store(book, kRecord);
   std::string bytes = BytesOf(book);
   for (std::size_t i = 100; i < bytes.size(); ++i) bytes[i] = '\x5a';
   Write(book, bytes);
-  CHECK_THROWS_AS(StoreRun(book, kRecord), ArchiveError);
+  CHECK_THROWS_AS(Store(book, kRecord), ArchiveError);
   CHECK(BytesOf(book) == bytes);
 }
 
