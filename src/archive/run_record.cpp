@@ -29,6 +29,7 @@ std::string BytesOf(const std::string& path) {
   return text.str();
 }
 
+// Numbers are the shortest text that reads back exactly: a page made from the archive is the same page.
 std::string ReadingsCsv(const Run& run) {
   fmt::memory_buffer out;
   fmt::format_to(std::back_inserter(out),
@@ -36,12 +37,10 @@ std::string ReadingsCsv(const Run& run) {
                  "shift_y_px\n");
   for (std::size_t p = 0; p < run.points.size(); ++p) {
     for (const vision::FrameAngle& frame : run.points[p].spray.series) {
-      fmt::format_to(std::back_inserter(out), "{},{:.6f},{:.4f},{:.4f},", p + 1, frame.t_s,
-                     static_cast<double>(frame.left_deg), static_cast<double>(frame.right_deg));
-      if (frame.breakup_mm > 0.0F)
-        fmt::format_to(std::back_inserter(out), "{:.4f}", static_cast<double>(frame.breakup_mm));
-      fmt::format_to(std::back_inserter(out), ",{:.5f},{:.3f},{:.3f}\n", static_cast<double>(frame.gain),
-                     static_cast<double>(frame.shift_x_px), static_cast<double>(frame.shift_y_px));
+      fmt::format_to(std::back_inserter(out), "{},{},{},{},", p + 1, frame.t_s, frame.left_deg,
+                     frame.right_deg);
+      if (frame.breakup_mm > 0.0F) fmt::format_to(std::back_inserter(out), "{}", frame.breakup_mm);
+      fmt::format_to(std::back_inserter(out), ",{},{},{}\n", frame.gain, frame.shift_x_px, frame.shift_y_px);
     }
   }
   return fmt::to_string(out);
@@ -52,8 +51,8 @@ std::string TraceCsv(const LogTrace& trace) {
   fmt::memory_buffer out;
   fmt::format_to(std::back_inserter(out), "log_time_s,pressure_bar{}\n", flow ? ",flow_kg_s" : "");
   for (std::size_t i = 0; i < trace.time_s.size(); ++i) {
-    fmt::format_to(std::back_inserter(out), "{:.6f},{:.7g}", trace.time_s[i], trace.pressure_bar[i]);
-    if (flow) fmt::format_to(std::back_inserter(out), ",{:.7g}", trace.flow_kg_s[i]);
+    fmt::format_to(std::back_inserter(out), "{},{}", trace.time_s[i], trace.pressure_bar[i]);
+    if (flow) fmt::format_to(std::back_inserter(out), ",{}", trace.flow_kg_s[i]);
     out.push_back('\n');
   }
   return fmt::to_string(out);
@@ -61,7 +60,6 @@ std::string TraceCsv(const LogTrace& trace) {
 
 Json FromPoints(const cv::Point2f* points, std::size_t count) {
   Json list = Json::array();
-  // The shortest text that reads back as the same float.
   const auto written = [](float value) { return std::stod(fmt::format("{}", value)); };
   for (std::size_t i = 0; i < count; ++i) list.push_back({written(points[i].x), written(points[i].y)});
   return list;
