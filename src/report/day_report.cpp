@@ -104,7 +104,7 @@ std::string TitleBlock(const DayReport& day) {
     ++runs;
     ++verdicts[static_cast<std::size_t>(entry.run->GetVerdict())];
   }
-  std::string cells = TitleCell("Date", DatesOf(day)) + TitleCell("Sheet", FileNameHtml(day.sheet_path)) +
+  std::string cells = TitleCell("Date", DatesOf(day)) + FileTitleCell("Sheet", day.sheet_path) +
                       TitleCell("Runs", fmt::format("{}", runs));
   for (const Verdict verdict : {Verdict::kOk, Verdict::kFlagged, Verdict::kRejected})
     cells += TitleCell(NameOf(verdict), fmt::format("{}", verdicts[static_cast<std::size_t>(verdict)]));

@@ -90,10 +90,11 @@ std::string ElementRunsHtml(const ElementReport& report, const std::set<std::siz
     const char* verdict = NameOf(run.run.GetVerdict());
     const std::string record = "<code>" + EscapeHtml(run.record) + "</code>";
     rows += fmt::format(
-        "<tr{}><th scope=\"row\">{}</th><td>{}</td><td class=\"{}\">{}{}</td><td>{}</td>{}</tr>",
+        "<tr{}><th scope=\"row\">{}</th><td>{}</td><td class=\"state {}\">{}</td><td>{}</td>{}</tr>",
         counts ? "" : " class=\"superseded\"", Date(run.date),
         in_full.contains(i) ? fmt::format("<a href=\"#run-{}\">{}</a>", i + 1, record) : record, verdict,
-        verdict, counts ? "" : "<small>superseded</small>", run.run.points.size(), RunCells(run.run));
+        counts ? verdict : fmt::format("<del>{}</del><small>superseded</small>", verdict),
+        run.run.points.size(), RunCells(run.run));
     if (!counts)
       rows += fmt::format("<tr class=\"why\"><td colspan=\"{}\">Superseded by {}</td></tr>", 4 + kRunColumns,
                           EscapeHtml(run.superseded_by));

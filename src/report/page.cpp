@@ -11,6 +11,12 @@ std::string TitleCell(const std::string& name, const std::string& html) {
   return fmt::format("<div><span>{}</span><b>{}</b></div>", name, html);
 }
 
+std::string FileTitleCell(const std::string& name, const std::string& path) {
+  constexpr std::size_t kLettersInACell = 10;
+  return fmt::format("<div{}><span>{}</span><b>{}</b></div>",
+                     path.size() > kLettersInACell ? " class=\"long\"" : "", name, FileNameHtml(path));
+}
+
 std::string DateSpanHtml(const std::string& first, const std::string& last) {
   const auto piece = [](const std::string& date) {
     return "<span class=\"date\">" + EscapeHtml(date) + "</span>";

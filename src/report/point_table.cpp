@@ -224,9 +224,9 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
   }
   return fmt::format(
       "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Table of pressure points\">"
-      "<table class=\"quantities\"><thead><tr><th scope=\"col\">Quantity</th><th "
+      "<table class=\"quantities{}\"><thead><tr><th scope=\"col\">Quantity</th><th "
       "scope=\"col\">Unit</th>{}</tr></thead><tbody>{}</tbody></table></div>",
-      head, body);
+      to - from <= 3 ? " few" : "", head, body);
 }
 
 }  // namespace

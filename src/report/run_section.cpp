@@ -104,8 +104,8 @@ std::string TitleBlock(const Run& run, const RunSectionOptions& options) {
     std::replace(kind.begin(), kind.end(), '_', ' ');
     cells += TitleCell("Kind", EscapeHtml(kind));
   }
-  cells += TitleCell("Footage", run.footage ? FileNameHtml(run.footage->path) : "none: flow only");
-  cells += TitleCell("Stand log", run.log ? FileNameHtml(run.log->path) : "none");
+  cells += FileTitleCell("Footage", run.footage ? run.footage->path : "none: flow only");
+  cells += FileTitleCell("Stand log", run.log ? run.log->path : "none");
   cells += TitleCell("Points", fmt::format("{}", run.points.size()));
   return fmt::format(
       "<header class=\"block\"><div class=\"what\"><span>Spray measurement</span><{0}>Element {1}</{0}></div>"

@@ -204,7 +204,7 @@ std::optional<Chart> FramesChart(const Run& run, const ChartOptions& options) {
   ChartData data;
   data.key = "frames";
   data.x_title = "video time, s";
-  data.y_title = "half angle, degrees";
+  data.y_title = "half angle, °";
   const auto rounded = [](float value) { return std::round(100.0 * static_cast<double>(value)) / 100.0; };
   for (std::size_t i = 0; i < run.points.size(); ++i) {
     const Point& p = run.points[i];

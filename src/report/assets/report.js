@@ -2,6 +2,7 @@
 (function () {
   "use strict";
   var plots = [];
+  var printing = false;
   var symbols = ["circle", "circle", "square", "diamond", "triangle-down", "pentagon"];
   var print = { "--ink": "#000", "--soft": "#444", "--faint": "#ccc", "--s1": "#0072b2", "--s2": "#d55e00",
     "--s3": "#007a5a", "--s4": "#a1478a", "--s5": "#7a6000", "--gap": "rgba(22,25,28,.11)", "--paper": "#fff" };
@@ -143,13 +144,14 @@
       var drawing = layout(plot.data, light, width);
       if (light) {
         drawing.width = width;
-        drawing.height = plot.wide ? 300 : (plot.tall ? 330 : 270) + 12 * Math.max(0, named(plot.data) - 3);
+        drawing.height = plot.wide ? 300 : (plot.tall ? 380 : 270) + 12 * Math.max(0, named(plot.data) - 3);
         plot.box.style.height = drawing.height + "px";
       } else {
+        drawing.autosize = true;
         // The legend takes its lines from the page, not from the plot.
         plot.box.style.height = narrow(width) && named(plot.data) > 2 ? (plot.wide || plot.tall ? 320 : 240) + 18 * named(plot.data) + "px" : "";
       }
-      Plotly.react(plot.box, traces(plot.data, light), drawing, { displayModeBar: false, responsive: !light });
+      Plotly.react(plot.box, traces(plot.data, light), drawing, { displayModeBar: false });
     });
   }
 
@@ -159,16 +161,30 @@
   });
   if (window.Plotly && plots.length) {
     draw(false);
+    // Not Plotly's own resizing: in a narrow space the margins change too.
+    var width = window.innerWidth, waiting = 0;
+    window.addEventListener("resize", function () {
+      if (printing || window.innerWidth === width) return;
+      width = window.innerWidth;
+      clearTimeout(waiting);
+      waiting = setTimeout(function () { if (!printing) draw(false); }, 100);
+    });
     window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", function () { draw(false); });
   }
 
   var opened = [];
   window.addEventListener("beforeprint", function () {
-    opened = Array.prototype.filter.call(document.querySelectorAll("details"), function (d) { return !d.open; });
+    printing = true;
+    // A page of many runs would print tens of sheets of budgets: there they stay as the reader has them.
+    var many = document.querySelectorAll("article").length > 1;
+    opened = Array.prototype.filter.call(document.querySelectorAll("details"), function (d) {
+      return !d.open && (!many || d.querySelector(".remarks"));
+    });
     opened.forEach(function (d) { d.open = true; });
     if (window.Plotly) draw(true);
   });
   window.addEventListener("afterprint", function () {
+    printing = false;
     opened.forEach(function (d) { d.open = false; });
     if (window.Plotly) draw(false);
   });
