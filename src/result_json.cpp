@@ -241,7 +241,8 @@ std::string SettingsJson(const MeasureInput& input) {
                                   {"u_flow_share", FromOptional(reading.u_flow_share)}});
     }
   }
-  return json.dump(-1, ' ', false, Json::error_handler_t::replace);
+  // Keys sorted, as the archive keeps them: a page made from a record is the page made from the run.
+  return nlohmann::json(json).dump(-1, ' ', false, Json::error_handler_t::replace);
 }
 
 std::string DayJson(const DayReport& day, const std::vector<std::string>& result_files) {

@@ -119,6 +119,7 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   Run run = testing::MadeRun();
   run.date = "2031-05-04";
   run.date_from = "log";
+  run.settings_json = Json::parse(run.settings_json).dump();
   const std::string book = folder.In("book.db");
   MeasureInput input;
   input.rig.path = folder.Write("rig.toml", "[element]\nid = \"A07\"\n");
