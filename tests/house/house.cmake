@@ -6,6 +6,12 @@ add_test(NAME "house: the tree keeps its rules"
 add_test(NAME "house: the rule checker finds planted offences"
   COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/check_tree_test.py)
 
+# No flag without its entry and picture in the gallery, and none there that the program does not raise.
+add_test(NAME "house: every flag code has its place in the gallery"
+  COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/flag_codes.py ${CMAKE_SOURCE_DIR})
+add_test(NAME "house: the reader of flag codes finds planted ones and faults"
+  COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/flag_codes_test.py)
+
 # What the compiler says to an include against the direction, with exactly the include paths of the target.
 function(conebook_compiles part direction header outcome)
   add_test(NAME "house: ${part} ${direction} ${header}"
