@@ -59,6 +59,13 @@ std::string SeriesJson(const Series& series) {
   return out + "}";
 }
 
+// Two panels of one trace each name them on their axes. Imported results are named even when alone.
+bool NeedsLegend(const ChartData& data) {
+  const auto is = [](Look look) { return [look](const Series& series) { return series.look == look; }; };
+  if (std::all_of(data.series.begin(), data.series.end(), is(Look::kTrace))) return false;
+  return data.series.size() > 1 || std::any_of(data.series.begin(), data.series.end(), is(Look::kImported));
+}
+
 std::string BandJson(const ChartBand& band) {
   return fmt::format("{{\"from\":{},\"to\":{},\"label\":{}}}", Number(band.from), Number(band.to),
                      JsonString(band.label));
@@ -70,9 +77,12 @@ std::string ChartJson(const ChartData& data) {
   std::string out =
       fmt::format("{{\"key\":{},\"x\":{},\"y\":{},\"series\":{}", JsonString(data.key),
                   JsonString(data.x_title), JsonString(data.y_title), Listed(data.series, SeriesJson));
+  if (NeedsLegend(data)) out += ",\"legend\":true";
   if (!data.y2_title.empty()) out += ",\"y2\":" + JsonString(data.y2_title);
   if (data.from_zero) out += ",\"from_zero\":true";
   if (data.y2_from_zero) out += ",\"y2_from_zero\":true";
+  if (data.y2_range)
+    out += fmt::format(",\"y2_range\":[{},{}]", Number(data.y2_range->first), Number(data.y2_range->second));
   if (data.range)
     out += fmt::format(",\"range\":[{},{}]", Number(data.range->first), Number(data.range->second));
   if (!data.points.empty()) out += ",\"points\":" + Listed(data.points, BandJson);

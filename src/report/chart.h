@@ -5,6 +5,7 @@
 #include <cstddef>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <calib/quantity.h>
@@ -59,6 +60,7 @@ struct ChartData {
   std::vector<Series> series;
   bool from_zero = false;  // both axes of the upper panel
   bool y2_from_zero = false;
+  std::optional<std::pair<double, double>> y2_range;
   std::optional<std::pair<double, double>> range;  // of x
   std::vector<ChartBand> points;                   // outlined
   std::vector<ChartBand> gaps;                     // shaded: in no pressure point

@@ -162,6 +162,28 @@ Series OffTheLaw(const Series& flow, double slope) {
   return off;
 }
 
+double FurthestOff(const Series& rows) {
+  double most = 0.0;
+  for (const double y : rows.y) most = std::max(most, std::abs(y));
+  return most;
+}
+
+// Room for the bars and for nine rows in ten: where a meter follows slowly, a few rows at the start of a
+// point would flatten all others. Those remain in the upper panel, and are counted.
+double RangeOffTheLaw(const Series& rows, const Series& measured) {
+  double most = 0.0;
+  for (std::size_t i = 0; i < measured.y.size(); ++i)
+    most = std::max(most, std::abs(measured.y[i]) + (i < measured.ey.size() ? measured.ey[i] : 0.0));
+  std::vector<double> off;
+  for (const double y : rows.y) off.push_back(std::abs(y));
+  if (!off.empty()) {
+    const auto ninth = off.begin() + static_cast<std::ptrdiff_t>(off.size() * 9 / 10);
+    std::nth_element(off.begin(), ninth, off.end());
+    most = std::max(most, *ninth);
+  }
+  return 1.25 * std::max(most, 0.1);
+}
+
 std::optional<Chart> FlowChart(const Run& run, const ChartOptions& options) {
   Series measured = AgainstPressure(
       run, "measured", [](const Point& p) { return p.flow_kg_s; }, kGramsPerKilogram);
@@ -189,6 +211,16 @@ std::optional<Chart> FlowChart(const Run& run, const ChartOptions& options) {
     words += "The fitted square-root law is drawn as a curve; below, how far the flow lies off it: " +
              InWords(below.back(), "percent");
     data.y2_title = "off the law, %";
+    const double range = RangeOffTheLaw(below.front(), below.back());
+    data.y2_range = std::pair{-range, range};
+    const auto outside = std::count_if(below.front().y.begin(), below.front().y.end(),
+                                       [&](double y) { return std::abs(y) > range; });
+    if (outside > 0)
+      note += fmt::format(
+          " {} of {} rows lie further off the law than the lower panel reaches, up to {:.2g} %; the upper "
+          "one "
+          "shows them.",
+          outside, rows.y.size(), FurthestOff(below.front()));
   }
   const double highest_bar = *std::max_element(measured.x.begin(), measured.x.end());
   data.series = {std::move(rows), std::move(measured)};

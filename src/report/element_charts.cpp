@@ -92,6 +92,14 @@ struct AgainstPressure {
   EarlierQuantity earlier;
 };
 
+bool HasValue(const ElementReport& report, const RunGroup& group, const AgainstPressure& what) {
+  return std::any_of(group.runs.begin(), group.runs.end(), [&](std::size_t i) {
+    const std::vector<Point>& points = report.runs[i].run.points;
+    return std::any_of(points.begin(), points.end(),
+                       [&](const Point& point) { return point.pressure_bar && what.of(point); });
+  });
+}
+
 std::optional<Chart> PressureChart(const ElementReport& report, const std::vector<RunGroup>& groups,
                                    const AgainstPressure& what) {
   ChartData data;
@@ -123,11 +131,14 @@ std::optional<Chart> PressureChart(const ElementReport& report, const std::vecto
   bound.hue = 0;
   // Runs at the same pressure would hide each other.
   const double aside_bar = kAsidePart * PressureSpan_bar(report);
-  const auto named = std::count_if(groups.begin(), groups.end(),
-                                   [](const RunGroup& group) { return group.look == Look::kJoined; });
+  std::vector<const RunGroup*> named;
+  for (const RunGroup& group : groups)
+    if (group.look == Look::kJoined && HasValue(report, group, what)) named.push_back(&group);
   for (const RunGroup& group : groups) {
-    const double shift_bar =
-        group.look == Look::kJoined ? (0.5 * static_cast<double>(named + 1) - group.hue) * aside_bar : 0.0;
+    const auto place = std::find(named.begin(), named.end(), &group);
+    const double shift_bar = place == named.end() ? 0.0
+                                                  : aside_bar * (static_cast<double>(place - named.begin()) -
+                                                                 0.5 * static_cast<double>(named.size() - 1));
     Series series;
     series.name = group.name;
     series.look = group.look;
@@ -149,7 +160,7 @@ std::optional<Chart> PressureChart(const ElementReport& report, const std::vecto
   take(std::move(bound));
   if (marks < 2) return std::nullopt;
   std::string note = "Bars: 95 % intervals.";
-  if (named > 1) note += " The latest runs stand a little beside each other.";
+  if (named.size() > 1) note += " The latest runs stand a little beside each other.";
   return Chart{what.key, what.title, words, ChartJson(data), note};
 }
 
@@ -230,7 +241,9 @@ std::optional<Chart> RunByRunChart(const ElementReport& report, const ByRun& wha
   const Slots slots = SlotsOf(report);
   ChartData data;
   data.key = "by_run";
-  data.x_title = "runs in order of date";
+  const bool dated = std::any_of(report.runs.begin(), report.runs.end(),
+                                 [](const ElementRun& run) { return !run.date.empty(); });
+  data.x_title = dated ? "runs in order of date" : "runs in order of record";
   data.y_title = what.y_title;
   std::string words = std::string(what.title) + " over " + std::to_string(slots.names.size()) +
                       " runs and imported tables in order of date. ";

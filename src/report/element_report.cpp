@@ -34,10 +34,10 @@ std::string LatestSpray(const ElementReport& report) {
     if (!run->superseded_by.empty() || run->run.GetVerdict() == Verdict::kRejected) continue;
     const std::optional<int> point = PointForLargePicture(run->run);
     if (!point) continue;
-    std::string name = run->date.empty() ? "" : "of " + run->date;
-    if (!run->record.empty()) name += (name.empty() ? "" : ", ") + ("record " + run->record);
-    return "<section class=\"pictures\"><h2>Latest spray</h2><p class=\"hint\">From the run " +
-           EscapeHtml(name) + ".</p>" + LeadPictureHtml(run->run, *point, kTopPictureBytes) + "</section>";
+    const std::string from = "Run " + (run->date.empty() ? "without a date" : "of " + run->date) +
+                             (run->record.empty() ? "" : ", record " + run->record) + ".";
+    return "<section class=\"pictures\"><h2>Latest spray</h2><p class=\"hint\">" + EscapeHtml(from) + "</p>" +
+           LeadPictureHtml(run->run, *point, kTopPictureBytes) + "</section>";
   }
   return "";
 }

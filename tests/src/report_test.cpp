@@ -313,6 +313,72 @@ TEST_CASE("labels keep a line's height apart and inside the picture", "[src][rep
     for (std::size_t k = 0; k < i; ++k) CHECK(std::abs(right[i].at.y - right[k].at.y) > line);
 }
 
+TEST_CASE("a day of many runs stays under 3 MB, all runs in the same detail, and says what is left out",
+          "[src][report]") {
+  DayReport day;
+  for (int i = 0; i < 60; ++i)
+    day.entries.push_back({"clip.mp4", fmt::format("E{:02d}", i), "reamed", testing::MadeRun(), ""});
+  const std::string page = RenderDayReportHtml(day);
+  CHECK(page.size() < 3'000'000);
+  for (int i = 1; i <= 60; ++i) CHECK(Has(page, fmt::format("<article id=\"run-{}\">", i)));
+  CHECK(Has(page, "To keep this page small, pictures, charts and the make-up of u are left out"));
+  day.entries.resize(12);
+  const std::string shorter = RenderDayReportHtml(day);
+  CHECK(shorter.size() < 3'000'000);
+  CHECK(Has(shorter, "<h2>Against pressure drop"));
+}
+
+TEST_CASE("a file's name breaks after the signs that part it, and nowhere within a word", "[src][report]") {
+  CHECK(FileNameHtml("DAY.toml") == "DAY.<wbr>toml");
+  CHECK(FileNameHtml("a/b_c-1.mp4") == "a/<wbr>b_<wbr>c-<wbr>1.<wbr>mp4");
+  CHECK(FileNameHtml("R03") == "R03");
+  CHECK(FileNameHtml("<b>.") == "&lt;b&gt;.");
+  DayReport day;
+  day.sheet_path = "sheet_of_the_first_day.toml";
+  CHECK(Has(RenderDayReportHtml(day), "sheet_<wbr>of_<wbr>the_<wbr>first_<wbr>day.<wbr>toml"));
+}
+
+TEST_CASE("title blocks give the date of the test and how it is known", "[src][report]") {
+  Run run = testing::MadeRun();
+  CHECK(Has(RenderedRun(run), "<span>Date</span><b>not stated</b>"));
+  run.date = "2026-11-25";
+  run.date_from = "footage";
+  CHECK(Has(RenderedRun(run), "2026-11-25</span><small>from the footage</small>"));
+  DayReport day;
+  day.entries.push_back({"a.mp4", "A07", "", run, ""});
+  run.date = "2026-11-27";
+  day.entries.push_back({"b.mp4", "A07", "", run, ""});
+  CHECK(Has(WithoutBundle(RenderDayReportHtml(day)),
+            "<span class=\"date\">2026-11-25</span> to <span class=\"date\">2026-11-27</span>"));
+}
+
+TEST_CASE("a log that cannot support a number is not blamed on footage", "[src][report]") {
+  Run run = testing::MadeRun();
+  run.footage.reset();
+  run.points.clear();
+  run.flags = {{"no_steady_pressure", calib::Severity::kReject, std::nullopt, "pressure_bar",
+                "the log holds no pressure point", "hold each pressure for a second or more"}};
+  const std::string page = RenderedRun(run);
+  CHECK(Has(page, "Not measured: the log cannot support a number."));
+  CHECK(Has(page, "<p>The log holds no pressure point.</p>"));
+  // The stand log is shown all the same.
+  CHECK(Has(page, "<h3>Stand log</h3>"));
+}
+
+TEST_CASE("more points than a sheet of paper is wide go into tables below each other", "[src][report]") {
+  Run run = testing::MadeRun();
+  while (run.points.size() < 14) run.points.push_back(run.points[0]);
+  const std::string table = PointTableHtml(run, "x-");
+  const auto count = [&](const std::string& text) {
+    int found = 0;
+    for (std::size_t at = table.find(text); at != std::string::npos; at = table.find(text, at + 1)) ++found;
+    return found;
+  };
+  CHECK(count("<table") == 3);
+  for (int i = 1; i <= 14; ++i) CHECK(count(fmt::format(">Point {}</th>", i)) == 1);
+  CHECK(count("Frames used") == 3);
+}
+
 // Not run by ctest: writes pages to look at into the working folder.
 TEST_CASE("write sample pages", "[.pages]") {
   Run run = testing::MadeRun();

@@ -53,7 +53,7 @@
         break;
       case "older":
         out.marker = { color: soft, size: 6, symbol: "circle", opacity: 0.75 };
-        bars = soft;
+        bars = colour("--faint", light);  // of tens of runs: behind, and thin
         break;
       case "imported":
         out.marker = { color: own, size: 13, symbol: "circle-open", line: { color: own, width: 2 } };
@@ -66,8 +66,9 @@
       case "not_read":
         out.marker = { color: soft, size: 6, symbol: "x-thin", line: { color: soft, width: 1.2 } };
     }
-    if (series.ex) out.error_x = { type: "data", array: series.ex, color: bars, thickness: 1.5, width: 3 };
-    if (series.ey) out.error_y = { type: "data", array: series.ey, color: bars, thickness: 1.5, width: 3 };
+    var thin = series.look === "older" ? 0.8 : 1.5;
+    if (series.ex) out.error_x = { type: "data", array: series.ex, color: bars, thickness: thin, width: 3 };
+    if (series.ey) out.error_y = { type: "data", array: series.ey, color: bars, thickness: thin, width: 3 };
     return out;
   }
 
@@ -75,9 +76,9 @@
     return data.series.map(function (series) { return trace(series, light); });
   }
 
+  // Entries of the legend.
   function named(data) {
-    return data.key === "log" || data.key === "sync" ? 0 : data.series.length > 1 ||
-      data.series.some(function (s) { return s.look === "imported"; }) ? data.series.length : 0;
+    return data.legend ? data.series.length : 0;
   }
 
   function narrow(width) { return width < 480; }
@@ -104,6 +105,7 @@
       out.yaxis.domain = [0.54, top];
       out.yaxis2 = axis(data.y2, light);
       out.yaxis2.domain = [0, 0.46];
+      if (data.y2_range) out.yaxis2.range = data.y2_range;
       if (data.y2_from_zero) out.yaxis2.rangemode = "tozero";
       out.xaxis.anchor = "y2";
     } else if (data.clip) out.yaxis.domain = [0, top];
@@ -118,7 +120,9 @@
     });
     if (data.clip) {
       box(data.clip.from, data.clip.to, 0.945, 0.975, { layer: "above", fillcolor: colour("--s3", light) });
-      note(data.clip.to, 0.975, "clip", "--s3", { yanchor: "bottom", xanchor: "right" });
+      // The line below the chart names the bar too, where there is no room beside the first spray frame's name.
+      var free = data.clip.to - (data.spray_start ? data.spray_start.at : data.clip.from);
+      if (free / span * (width - 80) > 140) note(data.clip.to, 0.975, "clip", "--s3", { yanchor: "bottom", xanchor: "right" });
     }
     if (data.spray_start) {
       var start = data.spray_start;
