@@ -12,8 +12,8 @@ namespace {
 
 constexpr double kGramsPerKilogram = 1000.0;
 // Two seconds must be a visible part of a chart some 600 px wide.
-constexpr double kLongLog_s = 20.0;
-constexpr double kLeastRoomAboutStart_s = 2.5;
+constexpr double kLongLogSeconds = 20.0;
+constexpr double kLeastRoomSeconds = 2.5;
 
 bool HasTrace(const Run& run) {
   return run.trace.time_s.size() >= 2 && run.trace.pressure_bar.size() == run.trace.time_s.size();
@@ -132,7 +132,8 @@ std::optional<Chart> LogChart(const Run& run, const ChartOptions& options) {
                   run.trace.time_s.front(), run.trace.time_s.back());
   for (const ChartBand& band : data.points)
     words += fmt::format("Point {} is outlined from {:.2f} to {:.2f} s. ", band.label, band.from, band.to);
-  std::string note = "Outlined: the pressure points. Grey: in no point (start, change, stop).";
+  std::string note =
+      "Outlined: the pressure points. Grey: in no point (start, change, stop, or outside the clip).";
   if (data.clip) {
     words +=
         fmt::format("The clip runs from {:.2f} to {:.2f} s of log time. ", data.clip->from, data.clip->to);
@@ -155,8 +156,8 @@ std::optional<Chart> SprayStartChart(const Run& run, const ChartOptions& options
   const std::optional<ChartMoment> start = SprayStartInLog(run);
   if (!HasTrace(run) || !start) return std::nullopt;
   const auto [first, last] = LogSpan(run);
-  if (last - first <= kLongLog_s) return std::nullopt;
-  const double room = std::max(kLeastRoomAboutStart_s, 1.5 * (start->to - start->from));
+  if (last - first <= kLongLogSeconds) return std::nullopt;
+  const double room = std::max(kLeastRoomSeconds, 1.5 * (start->to - start->from));
   std::vector<std::size_t> rows;
   for (std::size_t i = 0; i < run.trace.time_s.size(); ++i)
     if (std::abs(run.trace.time_s[i] - start->at) <= room) rows.push_back(i);
