@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <set>
 
+#include <SQLiteCpp/SQLiteCpp.h>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 

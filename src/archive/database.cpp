@@ -8,6 +8,7 @@
 #include <string_view>
 #include <system_error>
 
+#include <SQLiteCpp/SQLiteCpp.h>
 #include <fcntl.h>
 #include <fmt/format.h>
 #include <unistd.h>

@@ -10,7 +10,9 @@
 #include <memory>
 #include <string>
 
-#include <SQLiteCpp/SQLiteCpp.h>
+namespace SQLite {
+class Database;
+}
 
 namespace conebook::src {
 

@@ -4,6 +4,7 @@
 #include <optional>
 #include <vector>
 
+#include <SQLiteCpp/SQLiteCpp.h>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 

@@ -4,7 +4,9 @@
 
 #include <string>
 
-#include <SQLiteCpp/SQLiteCpp.h>
+namespace SQLite {
+class Database;
+}
 
 namespace conebook::src {
 
