@@ -40,6 +40,20 @@ TEST_CASE("the mean sheet is the hyperboloid with the published radii", "[render
   for (int i = 0; i < 5; ++i) CHECK(spray.RadiusAt(z[i], tan_a) == Approx(r[i]).epsilon(4e-6));
 }
 
+// School mechanics: under a constant pull a throw of range R at angle a tops out at R tan(a) / 4, half way.
+TEST_CASE("a closing bell is widest half way, a quarter of its length times tan a, and closes to the jet",
+          "[render][spray]") {
+  SpraySetting setting;
+  setting.r0_mm = 1e-3;
+  const Spray spray(setting);
+  const double tan_a = std::tan(40.0 * kRadians);
+  CHECK(spray.RadiusAt(10.0, tan_a, 20.0) == Approx(20.0 * tan_a / 4.0).epsilon(1e-6));
+  CHECK(spray.SlopeAt(10.0, tan_a, 20.0) == Approx(0.0).margin(1e-9));
+  CHECK(spray.SlopeAt(5.0, tan_a, 20.0) == Approx(0.5 * tan_a).epsilon(1e-4));
+  CHECK(spray.SlopeAt(15.0, tan_a, 20.0) == Approx(-0.5 * tan_a).epsilon(1e-4));
+  CHECK(spray.RadiusAt(25.0, tan_a, 20.0) == Approx(1e-3));
+}
+
 TEST_CASE("the breakup's median over circumference and time is the length asked for", "[render][spray]") {
   SpraySetting setting;
   setting.seed = 77;

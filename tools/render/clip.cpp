@@ -159,8 +159,8 @@ void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, 
                   Pixel shift, bool with_drops, double limb_px, FloatImage& signal, SheetExtent* extent) {
   signal.Reset(nozzle.width, nozzle.height);
   const double exposure_s = scene.recording.exposure_s;
-  if (now.front_mm > 0.0 && scene.negative != "no_spray" && scene.negative != "walker" &&
-      scene.negative != "drip") {
+  const bool drips = scene.negative == "drip" || (now.stage == Stage::kDribble && now.front_mm > 0.0);
+  if (now.front_mm > 0.0 && scene.negative != "no_spray" && scene.negative != "walker" && !drips) {
     const Camera leaned = Leaned(nozzle, scene.lean_deg);
     const double smear_mm = 1e3 * exposure_s * now.axial_m_s;
     const double smear_px = smear_mm * nozzle.PxPerMmAtExit();
@@ -175,7 +175,7 @@ void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, 
     }
     if (with_drops) AddDrops(spray, leaned, scene.look, now, exposure_s, shift, signal);
   }
-  if (scene.negative == "drip") AddDrip(spray, nozzle, scene.look, now.time_s, shift, signal);
+  if (drips) AddDrip(spray, nozzle, scene.look, now.time_s, shift, signal);
   SignalFromDepth(signal, std::hypot(scene.look.blur_px, scene.recording.defocus_px));
 }
 
@@ -483,6 +483,8 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
                        Number(s.stand.flow_area_mm2 / area));
     const Pixel beyond = camera.Project(camera.exit_mm + (1.3 * now.breakup_mm) * camera.axis);
     const bool in_view = beyond.x > 0.0 && beyond.y > 0.0 && beyond.x < rec.width && beyond.y < rec.height;
+    out += fmt::format("   \"stage\":\"{}\",\"closes_mm\":{},\n", NameOf(now.stage),
+                       now.closes_mm > 0.0 ? Number(now.closes_mm) : "null");
     out += fmt::format(
         "   \"breakup_mm\":{},\"breakup_in_view\":{},\"sheet_cone_deg\":{},\"r0_mm\":{},\"axial_m_s\":{},\n",
         Number(now.breakup_mm), flag(in_view), Number(std::atan(now.tan_a) / kRadians), Number(s.spray.r0_mm),
@@ -494,7 +496,7 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
       const double sign = side == kRight ? 1.0 : -1.0;
       for (int i = 1; i <= 200; ++i) {
         const double z = 1.1 * now.breakup_mm * i / 200.0;
-        const double r = spray.RadiusAt(z, now.tan_a);
+        const double r = spray.RadiusAt(z, now.tan_a, now.closes_mm);
         sheet.z_mm[side].emplace_back(z * std::cos(lean) - sign * r * std::sin(lean));
         sheet.x_mm[side].emplace_back(r * std::cos(lean) + sign * z * std::sin(lean));
       }

@@ -134,7 +134,7 @@ void AddWaves(const Spray& spray, const Instant& now, double z, double scale, co
               RowBuffers& b) {
   const SpraySetting& set = spray.setting;
   const double part = std::min(z / now.breakup_mm, 1.2);
-  const double grown = set.wave_mm * std::exp(set.wave_growth * (part - 1.0));
+  const double grown = now.wave_part * set.wave_mm * std::exp(set.wave_growth * (part - 1.0));
   if (grown * scale < 0.02) return;
   const auto growth = static_cast<float>(part < 1.2 ? set.wave_growth / now.breakup_mm : 0.0);
   for (const Spray::Mode& mode : spray.modes) {
@@ -369,7 +369,8 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
   const std::vector<float> rim_mm = RimTable(spray, now);
   const float nearest = *std::min_element(rim_mm.begin(), rim_mm.end());
   const float farthest = *std::max_element(rim_mm.begin(), rim_mm.end());
-  const double reach = set.solid_jet ? 0.05 : set.ligament_reach;
+  const bool solid_jet = set.solid_jet || now.stage == Stage::kPencil;
+  const double reach = solid_jet ? 0.05 : set.ligament_reach;
   const double last_mm =
       std::min({now.front_mm, now.stop_mm, static_cast<double>(farthest) * (1.0 + 1.6 * reach), set.view_mm});
 
@@ -392,7 +393,7 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
           std::tan(std::atan(now.tan_a) + set.pulsation_deg * std::numbers::pi / 180.0 *
                                               std::sin(kTurn * set.pulsation_hz * (now.time_s - delay_s)));
     }
-    const double radius = spray.RadiusAt(z, tan_a);
+    const double radius = spray.RadiusAt(z, tan_a, now.closes_mm);
     const int count = PointsAround(kTurn * radius * scale / pitch_px);
     const Circle& circle = CircleOf(count);
     const auto n = static_cast<std::size_t>(count);
@@ -422,13 +423,12 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
       }
 
       // Where each patch is, how it faces the camera, how many square pixels it covers.
-      Place(camera, z, radius, z * tan_a * tan_a / radius, step_mm, circle, b);
+      Place(camera, z, radius, spray.SlopeAt(z, tan_a, now.closes_mm), step_mm, circle, b);
 
       if (grey) {
-        const auto wall = static_cast<float>(look.wall_depth * (set.solid_jet ? 4.0 : 1.0));
+        const auto wall = static_cast<float>(look.wall_depth * (solid_jet ? 4.0 : 1.0));
         const auto r0 = static_cast<float>(set.r0_mm);
         const auto rim = static_cast<float>(0.5 * look.wall_depth);
-        const bool solid_jet = set.solid_jet;
         for (std::size_t j = b.from; j < b.to; ++j) {
           const float thin = solid_jet ? 1.0F : r0 / b.radius[j];
           b.depth[j] = wall * thin * b.thick[j] / std::max(b.cosine[j], 1e-3F) + rim * b.solid[j];
@@ -554,8 +554,14 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
     const double turn_born = std::atan(born_mm * now.tan_a / set.r0_mm);
     const Vec3 outward = std::cos(turn_born) * rho + std::sin(turn_born) * tangent;
     const Vec3 swing = rad * path * (aside * outward + ahead * Cross(outward, (1.0 / path) * velocity));
-    const Vec3 start = camera.exit_mm + set.r0_mm * rho + born_mm * velocity + set.wave_mm * lift * outward;
-    const Vec3 drift = speed * velocity + swing;
+    Vec3 start = camera.exit_mm + set.r0_mm * rho + born_mm * velocity + set.wave_mm * lift * outward;
+    Vec3 drift = speed * velocity + swing;
+    if (now.closes_mm > 0.0) {
+      // From where the bell has brought it, along the bell's slope there.
+      const double radius = spray.RadiusAt(born_mm, now.tan_a, now.closes_mm);
+      start = camera.exit_mm + born_mm * camera.axis + (radius + set.wave_mm * lift) * outward;
+      drift = speed * (camera.axis + spray.SlopeAt(born_mm, now.tan_a, now.closes_mm) * outward) + swing;
+    }
     const double radius_mm = 0.5e-3 * set.drop_um * std::exp(set.drop_spread * size);
     const Pixel a = camera.Project(start + (after_mm - 0.5 * smear_mm) * drift);
     const Pixel b = camera.Project(start + (after_mm + 0.5 * smear_mm) * drift);

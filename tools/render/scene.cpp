@@ -110,7 +110,40 @@ std::vector<double> Levels(const std::string& text) {
   return levels;
 }
 
+constexpr std::pair<Stage, const char*> kStageNames[] = {{Stage::kDribble, "dribble"},
+                                                         {Stage::kPencil, "distorted_pencil"},
+                                                         {Stage::kOnion, "onion"},
+                                                         {Stage::kTulip, "tulip"},
+                                                         {Stage::kCone, "fully_developed"}};
+
+// One word for all levels, or one a level: "onion/tulip/fully_developed".
+std::vector<Stage> Stages(const std::string& text, std::size_t levels) {
+  std::vector<Stage> stages;
+  for (std::size_t at = 0; at <= text.size();) {
+    const std::size_t end = std::min(text.find('/', at), text.size());
+    const std::string word = text.substr(at, end - at);
+    const auto* found = std::find_if(std::begin(kStageNames), std::end(kStageNames),
+                                     [&](const auto& entry) { return word == entry.second; });
+    if (found == std::end(kStageNames))
+      throw std::invalid_argument(fmt::format("--set stage: no such stage \"{}\"", word));
+    stages.push_back(found->first);
+    at = end + 1;
+  }
+  if (stages.size() == 1) stages.resize(levels, stages.front());
+  if (stages.size() != levels)
+    throw std::invalid_argument(
+        fmt::format("--set stage: expected one or {} stages, found {}", levels, stages.size()));
+  return stages;
+}
+
 }  // namespace
+
+const char* NameOf(Stage stage) {
+  for (const auto& [known, name] : kStageNames) {
+    if (known == stage) return name;
+  }
+  return "";
+}
 
 Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   Scene s;
@@ -468,6 +501,18 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
     sp.drops_per_mm = keys.Number("drops_per_mm", std::min(fed, 5000.0 / sp.view_mm), "of axial travel");
   }
 
+  Random stage(seed, "stage");
+  s.stages = Stages(
+      keys.Text("stage", "fully_developed",
+                "of all levels, or one a level: dribble, distorted_pencil, onion, tulip, fully_developed"),
+      st.drops_bar.size());
+  s.onion_closes_mm =
+      keys.Number("onion_closes_mm", depth_mm * stage.Uniform(0.35, 0.75), "where an onion closes");
+  s.onion_breakup_mm = depth_mm * stage.Uniform(1.3, 1.8);
+  s.tulip_closes_part = keys.Number("tulip_closes_part", stage.LogUniform(1.3, 2.6),
+                                    "where a tulip would close, in its breakup lengths");
+  s.pencil_deg = keys.Number("pencil_deg", stage.LogUniform(0.2, 2.0), "half angle of a distorted pencil");
+
   // Clips that must be refused.
   Random spoil(seed, "spoil");
   const double spoil_a = spoil.Unit();
@@ -569,6 +614,26 @@ Instant SteadyInstant(const Scene& scene, double drop_bar, double time_s, double
   now.breakup_mm = scene.spray.breakup_mm * std::pow(std::clamp(part, 0.3, 10.0), -scene.breakup_power);
   const double full_m_s =
       scene.velocity_part * std::sqrt(2e5 * std::max(drop_bar, 0.0) / scene.stand.density_kg_m3);
+  if (!scene.stages.empty()) {
+    const auto away = [&](std::size_t i) {
+      return std::abs(std::log(std::max(drop_bar, 1e-3) / scene.stand.drops_bar[i]));
+    };
+    std::size_t nearest = 0;
+    for (std::size_t i = 1; i < scene.stages.size(); ++i) {
+      if (away(i) < away(nearest)) nearest = i;
+    }
+    now.stage = scene.stages[nearest];
+  }
+  if (now.stage == Stage::kOnion) {
+    now.closes_mm = scene.onion_closes_mm;
+    now.breakup_mm = scene.onion_breakup_mm;
+  } else if (now.stage == Stage::kTulip) {
+    now.closes_mm = scene.tulip_closes_part * now.breakup_mm;
+  } else if (now.stage == Stage::kPencil) {
+    now.tan_a = std::tan(scene.pencil_deg * kRadians);
+    now.breakup_mm = scene.onion_breakup_mm;
+    now.wave_part = std::min(1.0, 0.3 * scene.spray.r0_mm / scene.spray.wave_mm);
+  }
   now.axial_m_s = std::max(full_m_s / std::sqrt(1.0 + now.tan_a * now.tan_a), 0.05);
   return now;
 }

@@ -60,6 +60,9 @@ struct Scene {
   double lean_deg = 0.0;
   double angle_rise_deg = 0.0, breakup_power = 0.4, velocity_part = 0.8;
   double reference_bar = 5.0;
+  // One a level, or none: all fully developed. An onion closes within the picture and outlasts it as a jet.
+  std::vector<Stage> stages;
+  double onion_closes_mm = 0.0, onion_breakup_mm = 0.0, tulip_closes_part = 2.0, pencil_deg = 1.0;
   CameraSetting camera;
   double shown_px_per_mm = 10.0;
   RecordingSetting recording;
@@ -87,6 +90,8 @@ struct SceneOptions {
 // Throws std::invalid_argument for an unknown key or a value that is none; `keys` (may be null) gets every
 // key.
 Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* keys);
+
+const char* NameOf(Stage stage);
 
 // The spray's state at a video time; `travel_mm` for steady flow (far from the start).
 Instant SteadyInstant(const Scene& scene, double drop_bar, double time_s, double travel_mm);

@@ -109,8 +109,17 @@ double Spray::BreakupAt(double phi_rad, const Instant& now) const {
   return now.breakup_mm * std::exp(BreakupLog(phi_rad, now.travel_mm, now.breakup_mm));
 }
 
-double Spray::RadiusAt(double z_mm, double tan_a) const {
-  return std::hypot(setting.r0_mm, z_mm * tan_a);
+double Spray::RadiusAt(double z_mm, double tan_a, double closes_mm) const {
+  const double bell = closes_mm > 0.0 ? std::max(0.0, 1.0 - z_mm / closes_mm) : 1.0;
+  return std::hypot(setting.r0_mm, z_mm * bell * tan_a);
+}
+
+double Spray::SlopeAt(double z_mm, double tan_a, double closes_mm) const {
+  const double radius = RadiusAt(z_mm, tan_a, closes_mm);
+  if (!(closes_mm > 0.0)) return z_mm * tan_a * tan_a / radius;
+  if (z_mm >= closes_mm) return 0.0;
+  const double part = z_mm / closes_mm;
+  return z_mm * (1.0 - part) * (1.0 - 2.0 * part) * tan_a * tan_a / radius;
 }
 
 }  // namespace conebook::render

@@ -3,6 +3,12 @@
 // beyond, drops on the straight paths of the liquid they came from. Millimetres; axial distance z from the
 // exit along the spray's axis.
 //
+// Below full development surface tension wins: a thin sheet whose thickness goes as 1 / radius is drawn
+// towards its axis at a constant rate (balance of the sheet's normal forces, slender limit; G. I. Taylor 1959
+// on water bells, from memory). Then z tan a becomes z (1 - z / closes_mm) tan a, a bell that closes at
+// closes_mm and runs on as a jet: an onion if it closes before it breaks up, a tulip if it breaks up on the
+// way.
+//
 // Everything is a function of the instant, in any order: waves and drops are carried by `travel_mm`, the
 // axial way the liquid has gone since it first left the exit. So sub-frames, far-away frames and long-time
 // truth cost the same.
@@ -36,8 +42,15 @@ struct SpraySetting {
   bool solid_jet = false;
 };
 
+// Stages of a simplex swirl element with rising pressure (A. H. Lefebvre, Atomization and Sprays; from
+// memory).
+enum class Stage { kDribble, kPencil, kOnion, kTulip, kCone };
+
 // What the liquid does at one instant.
 struct Instant {
+  Stage stage = Stage::kCone;
+  double closes_mm = 0.0;  // where the bell would close; 0: never
+  double wave_part = 1.0;  // of the setting's waves
   double time_s = 0.0, travel_mm = 0.0;
   double front_mm = 1e9;  // how far liquid has come since the valve opened
   double stop_mm = 1e9;   // no sheet is drawn beyond
@@ -60,8 +73,9 @@ class Spray {
   std::vector<float> BreakupLogs(int count, double travel_mm, double breakup_mm) const;
   // Axial distance where the continuous sheet ends.
   double BreakupAt(double phi_rad, const Instant& now) const;
-  // Radius of the mean (wave-free) sheet.
-  double RadiusAt(double z_mm, double tan_a) const;
+  // Radius of the mean (wave-free) sheet, and its slope dr/dz.
+  double RadiusAt(double z_mm, double tan_a, double closes_mm = 0.0) const;
+  double SlopeAt(double z_mm, double tan_a, double closes_mm = 0.0) const;
 
   struct Mode {
     double wave_rad_mm, speed, phase, share;
