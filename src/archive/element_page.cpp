@@ -30,6 +30,12 @@ std::optional<calib::Quantity> QuantityAt(const Json& json, const char* pointer)
                          {}};
 }
 
+std::string WhyNot(const std::string& archive, const RunRow& row) {
+  const Json by = Json::parse(ReadRecord(archive, row.superseded_by, false).json);
+  if (by.value("schema", "") == kWithdrawnSchema) return "withdrawn: " + row.reason;
+  return "superseded by " + row.superseded_by.substr(0, 12) + ": " + row.reason;
+}
+
 void AddEarlier(const std::string& text, ElementReport& report) {
   const Json json = Json::parse(text);
   for (const Json& from : json.at("points")) {
@@ -113,7 +119,7 @@ ElementReport GatherElement(const std::string& archive, const std::string& eleme
       continue;
     }
     ElementRun run{rows[i].key.substr(0, 12), rows[i].date, RunFromRecord(texts[i], evidence), ""};
-    if (!rows[i].counts) run.superseded_by = rows[i].superseded_by.substr(0, 12) + ": " + rows[i].reason;
+    if (!rows[i].counts) run.superseded_by = WhyNot(archive, rows[i]);
     if (report.batch.empty()) report.batch = rows[i].batch;
     report.runs.push_back(std::move(run));
   }

@@ -44,6 +44,7 @@ const std::vector<Table>& Tables() {
       {"point", kPoint.c_str(), "sha256, n"},
       {"flag", "code TEXT, sha256 TEXT, n INTEGER, severity TEXT, point INTEGER, quantity TEXT",
        "code, sha256, n"},
+      {"twice", "inputs TEXT", "inputs"},
       {"supersedes", "target TEXT, sha256 TEXT, reason TEXT", "target, sha256"},
       {"fact", "element TEXT, name TEXT, sha256 TEXT, value TEXT, source TEXT, date TEXT",
        "element, name, sha256"},
@@ -166,6 +167,12 @@ void IndexRun(SQLite::Database& database, const std::string& key, const std::str
     BindNumber(insert, at++, value);
   }
   insert.exec();
+  SQLite::Statement twice(
+      database,
+      "INSERT OR IGNORE INTO twice SELECT inputs FROM run WHERE inputs = ? AND inputs <> '' "
+      "GROUP BY inputs HAVING count(*) > 1");
+  twice.bind(1, InputsKey(text));
+  twice.exec();
 }
 
 void IndexElement(SQLite::Database& database, const std::string& key, const Json& json) {

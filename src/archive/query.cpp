@@ -96,9 +96,8 @@ std::unordered_map<std::string, Later> Superseded(SQLite::Database& database) {
 std::unordered_map<std::string, Later> MeasuredTwice(
     SQLite::Database& database, const std::unordered_map<std::string, Later>& superseded) {
   std::map<std::string, std::vector<std::pair<std::string, std::string>>> twins;
-  SQLite::Statement statement(database,
-                              "SELECT inputs, version, sha256 FROM run WHERE inputs <> '' AND inputs IN "
-                              "(SELECT inputs FROM run GROUP BY inputs HAVING count(*) > 1)");
+  SQLite::Statement statement(
+      database, "SELECT inputs, version, sha256 FROM run WHERE inputs IN (SELECT inputs FROM twice)");
   while (statement.executeStep()) {
     const std::string key = statement.getColumn(2).getString();
     if (!superseded.contains(key))
@@ -186,6 +185,16 @@ std::vector<RunRow> FindRuns(const std::string& path, const RunFilter& filter, R
   });
   SortRuns(rows, order, descending);
   return rows;
+}
+
+bool HasRuns(const std::string& path) {
+  const auto database = OpenDatabase(path, Access::kRead);
+  bool any = false;
+  Reading(path, [&] {
+    SQLite::Statement statement(*database, "SELECT 1 FROM run LIMIT 1");
+    any = statement.executeStep();
+  });
+  return any;
 }
 
 std::vector<FactRow> FindFacts(const std::string& path, const std::optional<std::string>& element) {

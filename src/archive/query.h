@@ -32,6 +32,8 @@ struct RunRow {
 std::vector<RunRow> FindRuns(const std::string& path, const RunFilter& filter,
                              RunOrder order = RunOrder::kDate, bool descending = false);
 
+bool HasRuns(const std::string& path);
+
 // What has been said about an element, by records that are not superseded: one row a statement.
 struct FactRow {
   std::string element, name, value, key;

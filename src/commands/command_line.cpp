@@ -145,7 +145,9 @@ CLI::Option* AddOutput(CLI::App* command, const char* name, std::optional<std::s
   return command
       ->add_option_function<std::vector<std::string>>(
           name,
-          [&path](const std::vector<std::string>& values) { path = values.empty() || values.front().empty() ? "-" : values.front(); },
+          [&path](const std::vector<std::string>& values) {
+            path = values.empty() || values.front().empty() ? "-" : values.front();
+          },
           meaning)
       ->expected(0, 1)
       ->type_name("[OUT]");

@@ -71,7 +71,7 @@ int List(const ListOptions& options) {
   if (options.csv) WriteOutput(*options.csv, RunsCsv(runs));
   if (!options.json && !options.csv && !options.quiet) {
     if (runs.empty())
-      fmt::print("nothing on record{}\n", FindRuns(options.archive, {}).empty() ? "" : " that fits");
+      fmt::print("nothing on record{}\n", HasRuns(options.archive) ? " that fits" : "");
     else
       WriteOutput("-", Listing(runs));
   }

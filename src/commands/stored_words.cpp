@@ -9,8 +9,7 @@ std::string StoredInWords(const Stored& stored) {
   std::string text = fmt::format("{}: {}\n", stored.already_on_record ? "already on record" : "put on record",
                                  digits(stored.key));
   for (const std::string& key : stored.superseded)
-    text +=
-        fmt::format("  stands for {}: the same clip and settings\n", digits(key));
+    text += fmt::format("  stands for {}: the same clip and settings\n", digits(key));
   for (const std::string& key : stored.same_footage) {
     text += fmt::format(
         "  the same footage is on record as {}, with another rig or log; both count. If one is a "

@@ -29,7 +29,7 @@ struct ElementRun {
   std::string record;  // first digits of the record's key
   std::string date;    // may be empty
   Run run;
-  std::string superseded_by;  // record and reason; empty: counts
+  std::string superseded_by;  // "superseded by <record>: <reason>", "withdrawn: <reason>"; empty: counts
 };
 
 // A pressure point of an earlier result, imported, not measured by this program.

@@ -96,7 +96,7 @@ std::string ElementRunsHtml(const ElementReport& report, const std::set<std::siz
         counts ? verdict : fmt::format("<del>{}</del><small>superseded</small>", verdict),
         run.run.points.size(), RunCells(run.run));
     if (!counts)
-      rows += fmt::format("<tr class=\"why\"><td colspan=\"{}\">Superseded by {}</td></tr>", 4 + kRunColumns,
+      rows += fmt::format("<tr class=\"why\"><td colspan=\"{}\">{}</td></tr>", 4 + kRunColumns,
                           EscapeHtml(run.superseded_by));
   }
   std::string hint =

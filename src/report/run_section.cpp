@@ -165,8 +165,7 @@ std::string DateHtml(const Run& run) {
 std::string RunSectionHtml(const Run& run, const RunSectionOptions& options) {
   std::string out = RatedBanner(run) + TitleBlock(run, options);
   if (!options.superseded_by.empty())
-    out += "<p class=\"void\"><b>Superseded, no longer counted.</b> " + EscapeHtml(options.superseded_by) +
-           "</p>";
+    out += "<p class=\"void\"><b>No longer counted:</b> " + EscapeHtml(options.superseded_by) + "</p>";
   const std::string pictures = PicturesFor(run, options);
   // A refusal comes before whatever picture there may be.
   out += run.GetVerdict() == Verdict::kRejected ? VerdictHtml(run) + pictures : pictures + VerdictHtml(run);

@@ -20,7 +20,7 @@ struct RunSectionOptions {
   std::size_t picture_bytes = 900'000;  // for all pictures of the run together
   Detail detail = Detail::kFull;
   std::string record;         // first digits of the record's key; empty: not from an archive
-  std::string superseded_by;  // record and reason; empty: counts
+  std::string superseded_by;  // by which record and why, or why withdrawn; empty: counts
 };
 
 std::string RunSectionHtml(const Run& run, const RunSectionOptions& options);

@@ -92,7 +92,7 @@ TEST_CASE("the picture on top is of the latest run that counts and was measured"
   report.runs[3].run.points.clear();
   report.runs[3].run.flags = {
       {"no_spray", calib::Severity::kReject, std::nullopt, std::nullopt, "nothing there", "open the valve"}};
-  report.runs[2].superseded_by = report.runs[3].record + ": wrong ruler";
+  report.runs[2].superseded_by = "superseded by " + report.runs[3].record + ": wrong ruler";
   const std::string page = Rendered(report);
   const std::size_t top = At(page, "<h2>Latest spray");
   CHECK(page.find("Run of " + report.runs[1].date + ", record " + report.runs[1].record, top) <
@@ -134,12 +134,13 @@ TEST_CASE("a chart with imported results alone still names them", "[src][report]
 
 TEST_CASE("a superseded run is struck, says why, and stays visible in the charts", "[src][report][element]") {
   ElementReport report = testing::MadeElement(3);
-  report.runs[1].superseded_by = report.runs[2].record + ": scale read off the wrong ruler";
+  report.runs[1].superseded_by =
+      "superseded by " + report.runs[2].record + ": scale read off the wrong ruler";
   const std::string page = Rendered(report);
   CHECK(Count(page, "<tr class=\"superseded\">") == 1);
-  CHECK(Has(page, "Superseded by " + report.runs[2].record + ": scale read off the wrong ruler</td>"));
+  CHECK(Has(page, "superseded by " + report.runs[2].record + ": scale read off the wrong ruler</td>"));
   CHECK(Has(page, "<small>and 1 superseded</small>"));
-  CHECK(Has(page, "<b>Superseded, no longer counted.</b>"));
+  CHECK(Has(page, "<b>No longer counted:</b>"));
   for (const Chart& chart : ElementCharts(report)) {
     INFO(chart.key);
     CHECK(Has(chart.json, "\"name\":\"superseded (1)\",\"look\":\"superseded\""));

@@ -236,7 +236,7 @@ TEST_CASE("an index made from the records alone is the same index, byte for byte
   for (auto it = results.begin(); it != results.end(); ++it) Store(there, *it);
   for (auto it = results.rbegin(); it != results.rend(); ++it) Store(here, *it);
   RebuildIndex(here);
-  for (const char* table : {"run", "point", "flag", "supersedes", "fact", "stock"}) {
+  for (const char* table : {"run", "point", "flag", "twice", "supersedes", "fact", "stock"}) {
     const auto dump = [&](const std::string& book) {
       std::string text;
       sqlite3* database = nullptr;
