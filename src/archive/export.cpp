@@ -240,7 +240,7 @@ class Bundle {
 
   std::string Sums() const {
     std::string text;
-    for (const auto& [name, hash] : sums_) text += hash + "  " + name + "\n";
+    for (const auto& [name, hash] : sums_) text += fmt::format("{}  {}\n", hash, name);
     return text;
   }
 

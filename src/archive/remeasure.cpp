@@ -39,7 +39,7 @@ class KeptFiles {
   KeptFiles& operator=(const KeptFiles&) = delete;
 
   std::string Write(const char* name, const std::string& bytes) const {
-    const std::string path = (folder_ / name).string();
+    std::string path = (folder_ / name).string();
     WriteWhole(path, bytes);
     return path;
   }
@@ -107,10 +107,10 @@ class Comparer {
         if (key == "path" || key == "program" || key == "evidence" || key == "supersedes") continue;
         if (!a.contains(key) || !b.contains(key)) {
           // A later program may say more; that is no difference of measurement.
-          if (a.contains(key)) Add("{}{}: recorded, not measured again", where, "/" + key);
+          if (a.contains(key)) Add("{}/{}: recorded, not measured again", where, key);
           continue;
         }
-        Compare(where + "/" + key, a[key], b[key]);
+        Compare(fmt::format("{}/{}", where, key), a[key], b[key]);
       }
     } else if (a.is_array() && b.is_array()) {
       if (a.size() != b.size())

@@ -397,7 +397,7 @@ TEST_CASE("the stock has a history, and two moves that know nothing of each othe
           "[src][records]") {
   const Folder folder;
   const std::string a = folder.In("a.db"), b = folder.In("b.db");
-  const auto move = [](const std::string& book, StockMove what) {
+  const auto move = [](const std::string& book, const StockMove& what) {
     CheckStockMove(what, "here");
     const auto record = StockRecord(book, what);
     if (record) StoreRecord(book, *record);

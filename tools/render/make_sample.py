@@ -93,7 +93,7 @@ def main():
                 text = (folder / "rig.toml").read_text().replace("# Invented, rendered.", "# Invented, rendered: the sample test day's stand.")
                 (out / "rig.toml").write_text(text)
     base = rigs[CLIPS[0][0]]
-    sheet = '# Invented, rendered: see README.md.\n[day]\nname = "Sample test day (invented)"\nrig = "rig.toml"\n'
+    sheet = '# Invented, rendered: see README.md.\n[day]\nname = "Sample test day (invented)"\ndate = "2031-05-04"\nrig = "rig.toml"\n'
     for element, batch, _, _ in CLIPS:
         sheet += f'\n[[clip]]\nfile = "{element}.mp4"\nelement = "{element}"\nbatch = "{batch}"\nlog = "{element}_log.csv"\n'
         for section, keys in rigs[element].items():
