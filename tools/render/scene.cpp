@@ -509,7 +509,7 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   s.onion_closes_mm =
       keys.Number("onion_closes_mm", depth_mm * stage.Uniform(0.35, 0.75), "where an onion closes");
   s.onion_breakup_mm = depth_mm * stage.Uniform(1.3, 1.8);
-  s.tulip_closes_part = keys.Number("tulip_closes_part", stage.LogUniform(1.3, 2.6),
+  s.tulip_closes_part = keys.Number("tulip_closes_part", stage.LogUniform(1.6, 3.5),
                                     "where a tulip would close, in its breakup lengths");
   s.pencil_deg = keys.Number("pencil_deg", stage.LogUniform(0.2, 2.0), "half angle of a distorted pencil");
 
