@@ -168,7 +168,7 @@ Plan PlanWithClipAndLog(const MeasureInput& input, const LogSide& side, const vi
         fmt::format(
             "{} of the log's {} steady stretches lie outside the clip and are not measured: {} of log time",
             side.stretches.size() - inside.points, side.stretches.size(), outside),
-        "");
+        "film through every pressure; for the flow at all of them, measure the log without the clip");
   }
   if (input.rig.view.shows == vision::Shows::kDrops) KeepLongestOnly(inside, run);
   return inside;
@@ -195,7 +195,7 @@ void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Pla
             fmt::format(
                 "the flow law is from the log's {} steady stretches, none of them tied to the footage",
                 side->readings.size()),
-            "");
+            "state [sync] log_minus_video_s, so that spray and flow belong to the same pressures");
       }
     }
     return;
@@ -217,8 +217,10 @@ void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Pla
 void FillSpraySide(const vision::ClipReading& clip, const Rig& rig, const Plan& plan, Run& run) {
   vision::SprayMeasurement spray = vision::MeasureSpray(clip, rig.view, plan.spans);
   run.has_scale = spray.has_scale;
-  run.near_mm = spray.near_mm;
-  run.far_mm = spray.far_mm;
+  if (spray.far_mm > 0.0) {  // none in a close-up of drops
+    run.near_mm = spray.near_mm;
+    run.far_mm = spray.far_mm;
+  }
   run.px_per_mm = spray.px_per_mm;
   run.exit_px = spray.exit_px;
   run.axis_deg = spray.axis_deg;
@@ -279,7 +281,7 @@ void BeginLog(const MeasureInput& input, const LogSide& side, Run& run) {
             "the flow meter follows with a time constant of about {:.2f} s; its approach is left out of the "
             "averages",
             side.flow.lag_s),
-        "");
+        "hold each pressure for several of these time constants");
   }
 }
 

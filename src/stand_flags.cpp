@@ -1,8 +1,10 @@
 #include "src/stand_flags.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <string>
+#include <string_view>
 
 #include <fmt/core.h>
 
@@ -16,6 +18,123 @@ using calib::Severity;
 
 constexpr const char* kAboveRated = "above_rated_pressure";
 constexpr double kUnsteadyShare = 0.04;  // drift from end to end, or scatter of the rows
+
+// Remarks on how a number was had, or how good it is; none says why one is missing.
+bool IsReason(const std::string& code) {
+  static constexpr std::array kRemarks{"above_rated_pressure",
+                                       "pressure_maybe_absolute",
+                                       "unsteady",
+                                       "line_loss_not_corrected",
+                                       "ambient_assumed",
+                                       "meter_lags",
+                                       "reference_area",
+                                       "cd_above_one",
+                                       "exponent_off",
+                                       "exponent_needs_points",
+                                       "edges_unsteady",
+                                       "edges_seldom_found",
+                                       "far_station_moved",
+                                       "stations_too_close",
+                                       "reference_level_moved"};
+  const std::string_view end = "_unit_assumed";
+  if (code.size() > end.size() && std::string_view(code).substr(code.size() - end.size()) == end)
+    return false;
+  return std::none_of(kRemarks.begin(), kRemarks.end(), [&](const char* remark) { return code == remark; });
+}
+
+class Explainer {
+ public:
+  explicit Explainer(Run& run) : run_(run), given_(run.flags) {}
+
+  // One flag for all points, or one for each that lacks both the quantity and a reason.
+  template <typename Missing>
+  void Say(const char* quantity, Missing missing, const char* code, const char* reason, const char* advice) {
+    std::vector<int> unexplained;
+    for (std::size_t k = 0; k < run_.points.size(); ++k) {
+      const int point = static_cast<int>(k);
+      if (missing(run_.points[k]) && !Explained(quantity, point)) unexplained.push_back(point);
+    }
+    if (unexplained.empty()) return;
+    const bool all = unexplained.size() == run_.points.size();
+    for (const int point : all ? std::vector<int>{-1} : unexplained) {
+      run_.flags.push_back({code, Severity::kInfo, all ? std::nullopt : std::optional<int>(point),
+                            std::string(quantity), fmt::format("{}: {}", quantity, reason), advice});
+    }
+  }
+
+  bool Raised(const std::string& code) const {
+    return std::any_of(given_.begin(), given_.end(), [&](const Flag& flag) { return flag.code == code; });
+  }
+  bool Raised(const std::string& code, const Point& point) const {
+    const auto at = static_cast<int>(&point - run_.points.data());
+    return std::any_of(given_.begin(), given_.end(),
+                       [&](const Flag& flag) { return flag.code == code && flag.point == at; });
+  }
+
+ private:
+  bool Explained(const char* quantity, int point) const {
+    return std::any_of(run_.flags.begin(), run_.flags.end(), [&](const Flag& flag) {
+      return flag.quantity == quantity && (!flag.point || *flag.point == point) && IsReason(flag.code);
+    });
+  }
+
+  Run& run_;
+  std::vector<Flag> given_;
+};
+
+// Pressure, flow, and what follows from both.
+void ExplainStand(Explainer& explain, const Run& run) {
+  const auto no_pressure = [](const Point& p) { return !p.pressure_bar; };
+  const auto no_flow = [](const Point& p) { return !p.flow_kg_s; };
+  const auto no_area = [](const Point& p) { return !p.flow_area_mm2; };
+  const auto no_cd = [](const Point& p) { return !p.cd; };
+  const auto all_four = [&](const char* code, const char* reason, const char* advice) {
+    explain.Say("pressure_bar", no_pressure, code, reason, advice);
+    explain.Say("flow_kg_s", no_flow, code, reason, advice);
+    explain.Say("flow_area_mm2", no_area, code, reason, advice);
+    explain.Say("cd", no_cd, code, reason, advice);
+  };
+  const bool any_pressure = std::any_of(run.points.begin(), run.points.end(),
+                                        [](const Point& p) { return p.pressure_bar.has_value(); });
+  if (!run.log && !any_pressure) {
+    all_four("no_log", "no log and no readings were given",
+             "give --log, or readings of pressure and flow on a test-day sheet");
+    return;
+  }
+  if (!any_pressure) {
+    // A log, but none of it belongs to what was filmed.
+    const char* reason = "the log holds no steady pressure for this stretch";
+    const char* advice = "hold each pressure for a second or more";
+    if (explain.Raised("sync_unknown")) {
+      reason = "the clip could not be tied to the log";
+      advice = "state [sync] log_minus_video_s, or film and log from before the valve opens";
+    } else if (explain.Raised("no_point_in_clip")) {
+      reason = "none of the log's steady pressures lies within the clip";
+      advice = "check [sync] log_minus_video_s, and film through the steady pressure";
+    }
+    all_four("not_in_log", reason, advice);
+    return;
+  }
+  const auto without = [](auto missing, auto and_also) {
+    return [=](const Point& p) { return missing(p) && and_also(p); };
+  };
+  explain.Say("pressure_bar", no_pressure, "not_in_log", "the log holds no steady pressure for this stretch",
+              "hold each pressure for a second or more");
+  // The meter stood still, or height and ambient pressure leave no drop: the warning says so for one
+  // quantity, and what follows from it is missing for the same reason.
+  const auto still = [&](const Point& p) { return explain.Raised("no_flow", p); };
+  const auto no_drop = [&](const Point& p) { return explain.Raised("no_pressure_drop", p); };
+  const char* const meter = "check the meter, its wiring and its least flow";
+  explain.Say("flow_area_mm2", without(no_area, still), "no_flow", "the meter shows no flow", meter);
+  explain.Say("cd", without(no_cd, still), "no_flow", "the meter shows no flow", meter);
+  explain.Say("cd", without(no_cd, no_drop), "no_pressure_drop", "there is no pressure drop to refer it to",
+              "check gauge or absolute, ambient pressure, and the height of the tap");
+  const char* const no_reading = "there is no flow reading";
+  const char* const log_it = "log the flow meter, or weigh a bucket and give it on a test-day sheet";
+  explain.Say("flow_kg_s", no_flow, "no_flow_reading", no_reading, log_it);
+  explain.Say("flow_area_mm2", no_area, "no_flow_reading", no_reading, log_it);
+  explain.Say("cd", no_cd, "no_flow_reading", no_reading, log_it);
+}
 
 }  // namespace
 
@@ -67,68 +186,46 @@ void FlagUnsteady(const std::vector<SteadyStretch>& stretches, std::vector<Flag>
 
 void ExplainWhatIsMissing(const Rig& rig, Run& run) {
   if (run.GetVerdict() == Verdict::kRejected) return;
-  const bool drops_view = rig.view.shows == vision::Shows::kDrops;
-  const auto explained = [&](const char* quantity, int point) {
-    return std::any_of(run.flags.begin(), run.flags.end(), [&](const Flag& flag) {
-      return flag.quantity == quantity && (!flag.point || *flag.point == point);
-    });
-  };
-  const auto check = [&](const char* quantity, auto missing, const char* code, const char* message) {
-    std::vector<int> unexplained;
-    for (std::size_t k = 0; k < run.points.size(); ++k) {
-      const int point = static_cast<int>(k);
-      if (missing(run.points[k]) && !explained(quantity, point)) unexplained.push_back(point);
-    }
-    if (unexplained.empty()) return;
-    const bool all = unexplained.size() == run.points.size();
-    for (const int point : all ? std::vector<int>{-1} : unexplained) {
-      run.flags.push_back({code, Severity::kInfo, all ? std::nullopt : std::optional<int>(point),
-                           std::string(quantity), fmt::format("{}: {}", quantity, message), ""});
-    }
-  };
-  const bool stand =
-      run.log.has_value() || std::any_of(run.points.begin(), run.points.end(),
-                                         [](const Point& point) { return point.pressure_bar.has_value(); });
-  const char* const no_log = "no log and no readings were given";
-  check(
-      "pressure_bar", [](const Point& p) { return !p.pressure_bar; }, stand ? "not_in_log" : "no_log",
-      stand ? "the log holds no steady pressure for this stretch" : no_log);
-  const char* const flow_code = stand ? "no_flow_reading" : "no_log";
-  const char* const flow_reason = stand ? "there is no flow reading" : no_log;
-  check(
-      "flow_kg_s", [](const Point& p) { return !p.flow_kg_s; }, flow_code, flow_reason);
-  check(
-      "flow_area_mm2", [](const Point& p) { return !p.flow_area_mm2; }, flow_code, flow_reason);
-  check(
-      "cd", [](const Point& p) { return !p.cd; }, flow_code, flow_reason);
+  Explainer explain(run);
   const bool clip = run.footage.has_value();
+  const bool drops_view = rig.view.shows == vision::Shows::kDrops;
+  ExplainStand(explain, run);
   const char* const code = clip ? "not_measured" : "no_clip";
   const char* const reason = clip ? "the footage did not give it" : "flow-only run, no clip";
-  if (!drops_view) {
-    check(
-        "half_angle_deg", [](const Point& p) { return !p.spray.half_angle; }, code, reason);
-    check(
-        "breakup_mm", [](const Point& p) { return !p.spray.breakup_mm && !p.spray.breakup_lower_bound_mm; },
-        code, reason);
+  const char* const advice = clip ? "look for the warning about the spray that comes with this"
+                                  : "film the spray where it is wanted";
+  const auto spray = [&](const char* quantity, auto missing) {
+    explain.Say(quantity, missing, code, reason, advice);
+  };
+  if (drops_view) {
+    const auto drops = [&](const char* quantity, auto missing) {
+      explain.Say(quantity, missing, "drops_view", "the clip is a close-up of drops", "");
+    };
+    drops("apparent_half_angle_deg", [](const Point& p) { return !p.spray.apparent_half_angle_deg; });
+    drops("sheet_half_angle_deg", [](const Point& p) { return !p.spray.sheet_half_angle_deg; });
+    drops("cone_half_angle_deg", [](const Point& p) { return !p.spray.cone_half_angle_deg; });
+    drops("pulsation", [](const Point& p) { return !p.spray.pulsation; });
+  } else {
+    spray("half_angle_deg", [](const Point& p) { return !p.spray.half_angle; });
+    spray("breakup_mm",
+          [](const Point& p) { return !p.spray.breakup_mm && !p.spray.breakup_lower_bound_mm; });
+    spray("apparent_half_angle_deg", [](const Point& p) { return !p.spray.apparent_half_angle_deg; });
+    spray("sheet_half_angle_deg", [](const Point& p) { return !p.spray.sheet_half_angle_deg; });
+    spray("cone_half_angle_deg", [](const Point& p) { return !p.spray.cone_half_angle_deg; });
+    const auto pulsation = [](const Point& p) { return !p.spray.pulsation; };
+    if (clip) {
+      explain.Say("pulsation", pulsation, "no_pulsation",
+                  "not looked for; this version does not search the angle for a periodic swing", "");
+    } else {
+      spray("pulsation", pulsation);
+    }
   }
-  const char* const view_reason = drops_view ? "the clip is a close-up of drops" : reason;
-  const char* const view_code = drops_view ? "drops_view" : code;
-  check(
-      "apparent_half_angle_deg", [](const Point& p) { return !p.spray.apparent_half_angle_deg; }, view_code,
-      view_reason);
-  check(
-      "sheet_half_angle_deg", [](const Point& p) { return !p.spray.sheet_half_angle_deg; }, view_code,
-      view_reason);
-  check(
-      "cone_half_angle_deg", [](const Point& p) { return !p.spray.cone_half_angle_deg; }, view_code,
-      view_reason);
-  check(
-      "pulsation", [](const Point& p) { return !p.spray.pulsation; },
-      clip && !drops_view ? "no_pulsation" : view_code,
-      clip && !drops_view ? "no periodic swing of the angle stands out" : view_reason);
-  check(
-      "d32_um", [](const Point&) { return true; }, clip ? "drops_not_measured" : "no_clip",
-      clip ? "drop sizes are not measured by this version" : reason);
+  const auto no_drops = [](const Point&) { return true; };
+  if (clip) {
+    explain.Say("d32_um", no_drops, "drops_not_measured", "drop sizes are not measured by this version", "");
+  } else {
+    spray("d32_um", no_drops);
+  }
 }
 
 void OrderFlags(std::vector<Flag>& flags) {

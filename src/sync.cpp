@@ -120,7 +120,7 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
   }
   sync.method = "assumed";
   const char* const why = clip.spray_start_s ? "the log does not show the pressure leaving zero"
-                                             : "the clip shows spray from its first frame on";
+                                             : "the clip does not show the spray begin";
   const char* const advice = "state [sync] log_minus_video_s, or film and log from before the valve opens";
   const double log_span_s = log.time_s.back() - log.time_s.front();
   if (stretches.size() == 1) {

@@ -48,7 +48,8 @@ struct ClipModel {
   cv::Point2d exit_px;
   bool exit_found = false;
   double exit_diameter_px = 0.0;
-  double axis_slope = 0.0;  // dx/dy of the nozzle axis
+  bool exit_diameter_seen = false;  // no scale: taken from the spray's width where it leaves
+  double axis_slope = 0.0;          // dx/dy of the nozzle axis
 
   // Rows that are read: first_row + i * row_step, i < rows.
   int first_row = 0, row_step = 1, rows = 0;

@@ -44,6 +44,7 @@ struct LumaFrame {
   const std::uint8_t* data = nullptr;  // rows of 8-bit or (bits > 8) little-endian 16-bit values
   std::ptrdiff_t stride_bytes = 0;
   bool corrupt = false;  // the decoder concealed errors
+  bool tainted = false;  // predicted, at some remove, from a frame that was damaged or is missing
   std::shared_ptr<const void> keep;
 
   template <typename T>

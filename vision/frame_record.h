@@ -34,10 +34,12 @@ struct FrameRecord {
   double stamp_s = 0.0;
   float gain = 1.0F;
   float shift_x_px = 0.0F, shift_y_px = 0.0F;
-  float clipped_share = 0.0F;  // of the limb's peaks
-  float found_share = 0.0F;    // of rows and sides
-  float width = 0.0F;          // boundary against the guess, median over the middle rows; 0: none
+  float clipped_share = 0.0F;          // of the limb's peaks
+  float clipped_outside_share = 0.0F;  // of the spray-free pixels just outside the boundary
+  float found_share = 0.0F;            // of rows and sides
+  float width = 0.0F;                  // boundary against the guess, median over the middle rows; 0: none
   bool corrupt = false;
+  bool tainted = false;  // see LumaFrame
   // Distance of the boundary outward from the nozzle axis, 1/16 px, kNoEdge where missing: [row][side][rung].
   std::vector<std::int16_t> edge;
   // Peak of the limb band in 1/50 of the side's first level; 0 missing: [row][side].

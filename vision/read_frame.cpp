@@ -84,6 +84,7 @@ class FrameReader {
     record.index = frame.index;
     record.stamp_s = frame.stamp_s;
     record.corrupt = frame.corrupt;
+    record.tainted = frame.tainted;
     rows_ = ViewRows(model.reading, model.format, frame, s_.turned, s_.turned_again);
     const auto n = static_cast<std::size_t>(model.rows);
     record.edge.assign(n * 2 * kLadder, kNoEdge);
@@ -368,6 +369,8 @@ class FrameReader {
     }
     record_.found_share = static_cast<float>(found) / static_cast<float>(std::max(1, 2 * model_.rows));
     record_.clipped_share = found > 0 ? static_cast<float>(clipped_) / static_cast<float>(found) : 0.0F;
+    record_.clipped_outside_share =
+        outside_ > 0 ? static_cast<float>(clipped_outside_) / static_cast<float>(outside_) : 0.0F;
     s_.work.clear();
     for (int i = model_.rows / 32; i < model_.rows * 5 / 8; i += 2) {
       const std::int16_t l = record_.edge[record_.EdgeAt(i, kLeftSide, kLadderFirst)];
@@ -397,6 +400,7 @@ class FrameReader {
       const float* s = SignalRow(i);
       for (int x = from; x <= to; ++x) sum += s[x - c0];
       fine_[static_cast<std::size_t>(i)] = sum / static_cast<float>(to - from + 1);
+      CountClipped(i, from, to);
     }
     constexpr int kHalf = 12;
     for (int i = 0; i < model_.rows; ++i) {
@@ -407,6 +411,18 @@ class FrameReader {
       }
       base[static_cast<std::size_t>(i)] =
           MedianInPlace(std::span<float>(window.data(), static_cast<std::size_t>(n)));
+    }
+  }
+
+  // The boundary is a share of what the background gives: one at full scale gives it too low.
+  void CountClipped(int i, int from, int to) {
+    if (i < model_.rows / 32 || i >= model_.rows * 5 / 8) return;
+    const int y = model_.Row(i);
+    for (int x = from; x <= to; x += 2) {
+      const int code =
+          model_.format.bits > 8 ? rows_.Row<std::uint16_t>(y)[x] : rows_.Row<std::uint8_t>(y)[x];
+      ++outside_;
+      if (code >= model_.clipped_code) ++clipped_outside_;
     }
   }
 
@@ -559,6 +575,7 @@ class FrameReader {
   std::vector<int> rows_along_, rows_below_;
   std::vector<float> fine_;
   int clipped_ = 0;
+  int outside_ = 0, clipped_outside_ = 0;
 };
 
 }  // namespace

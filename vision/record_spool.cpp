@@ -76,9 +76,11 @@ void RecordSpool::Append(const FrameRecord& record) {
   head.shift_x_px = record.shift_x_px;
   head.shift_y_px = record.shift_y_px;
   head.clipped_share = record.clipped_share;
+  head.clipped_outside_share = record.clipped_outside_share;
   head.found_share = record.found_share;
   head.width = record.width;
   head.corrupt = record.corrupt;
+  head.tainted = record.tainted;
   heads_.push_back(std::move(head));
 }
 

@@ -41,6 +41,28 @@ std::optional<double> EdgeWidthPx(const RecordSpool& spool, const std::vector<st
   return MedianInPlace(widths);
 }
 
+// A background at full scale hides how bright it is: the boundary, a share of it, then lies too far in, and
+// the more so the softer the rim.
+void CheckBackground(const ClipModel& model, double clipped, bool cone, const RefusalOptions& options,
+                     std::vector<Flag>& flags) {
+  if (model.illumination != Illumination::kBacklit || !(clipped > options.doubt_background_clipped)) return;
+  const auto level = static_cast<double>(std::min(model.level[0], model.level[1]));
+  const std::string seen =
+      fmt::format("{:.0f} % of the background along the spray's edge is at full scale", 100.0 * clipped);
+  if (clipped > options.most_background_clipped && (!cone || level < options.least_level_if_clipped)) {
+    flags.push_back(
+        ClipFlag("overexposed", Severity::kReject,
+                 fmt::format("{}, and the rim takes away {:.0f} % of that only: its edge cannot be told",
+                             seen, 100.0 * level),
+                 "shorten the exposure or dim the light until the background is light grey"));
+    return;
+  }
+  flags.push_back(
+      ClipFlag("overexposed_in_part", Severity::kWarn,
+               fmt::format("{}: how bright it is, and so where the edge lies, cannot be told well", seen),
+               "shorten the exposure or dim the light until the background is light grey"));
+}
+
 }  // namespace
 
 std::optional<double> BodyBlurPx(const ClipModel& model) {
@@ -85,12 +107,16 @@ std::vector<Flag> CheckClip(const ClipModel& model, const RecordSpool& spool,
   for (const std::size_t f : frames) with_cone += spool.Head(f).width > 0.0F ? 1U : 0U;
   const double cone_share = static_cast<double>(with_cone) / static_cast<double>(frames.size());
   const double found = MedianHead(spool, frames, &FrameRecord::found_share);
-  if (cone_share < options.least_frames_with_cone || found < options.least_found) {
+  const bool cone = cone_share >= options.least_frames_with_cone && found >= options.least_found;
+  CheckBackground(model, MedianHead(spool, frames, &FrameRecord::clipped_outside_share), cone, options,
+                  flags);
+  if (!flags.empty() && flags.front().severity == Severity::kReject) return flags;
+  if (!cone) {
     flags.push_back(ClipFlag(
         "no_cone", Severity::kReject,
         fmt::format(
-            "both sides of a cone were found in {:.0f} % of the frames, an edge on {:.0f} % of the rows",
-            100.0 * cone_share, 100.0 * found),
+            "edges were found on {:.0f} % of the rows, on both sides of a cone in {:.0f} % of the frames",
+            100.0 * found, 100.0 * cone_share),
         "check exit_px and axis_deg, light the spray evenly, and keep moving things out of the picture"));
     return flags;
   }

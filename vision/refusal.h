@@ -18,7 +18,12 @@ struct RefusalOptions {
   double doubt_half_angle_deg = 9.0;
   double most_clipped = 0.5;  // share of limb peaks at full scale
   double doubt_clipped = 0.1;
-  double most_blur_px = 11.0;  // body edge: contrast / steepest gradient
+  // Back light: share of the background along the boundary at full scale. How much light was cut off there
+  // cannot be told; a rim that still takes away little of what is left has lost most of itself.
+  double doubt_background_clipped = 0.1;
+  double most_background_clipped = 0.5;
+  double least_level_if_clipped = 0.3;  // reference level, of full light
+  double most_blur_px = 11.0;           // body edge: contrast / steepest gradient
   double doubt_blur_px = 7.0;
   double least_found = 0.15;  // share of rows and sides with an edge, median frame
   double least_frames_with_cone = 0.5;

@@ -20,20 +20,6 @@ void AddLight(const ClipModel& model, const RowsView& rows, cv::Mat1f& sum) {
   }
 }
 
-// The box below the exit in which light and change are judged.
-cv::Rect NearBox(const ClipModel& model) {
-  const double d = model.exit_diameter_px;
-  const int top = static_cast<int>(model.exit_px.y + std::max(1.0, 0.3 * d));
-  const double reach = NearReachPx(model);
-  const int bottom = static_cast<int>(model.exit_px.y + reach);
-  const double half = 0.7 * d + 2.0 * reach;
-  const cv::Rect all(0, 0, model.reading.width_px, model.reading.height_px);
-  if (model.exit_found) return all;
-  return cv::Rect(cv::Point(static_cast<int>(model.exit_px.x - half), top),
-                  cv::Point(static_cast<int>(model.exit_px.x + half), bottom)) &
-         all;
-}
-
 // Mean over frames of light less background, after the frame's own gain.
 cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipModel& model) {
   cv::Mat1f sum(model.background.size(), 0.0F);
@@ -48,6 +34,19 @@ cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipMod
 }
 
 }  // namespace
+
+cv::Rect NearBox(const ClipModel& model) {
+  const double d = model.exit_diameter_px;
+  const int top = static_cast<int>(model.exit_px.y + std::max(1.0, 0.3 * d));
+  const double reach = NearReachPx(model);
+  const int bottom = static_cast<int>(model.exit_px.y + reach);
+  const double half = 0.7 * d + 2.0 * reach;
+  const cv::Rect all(0, 0, model.reading.width_px, model.reading.height_px);
+  if (model.exit_found) return all;
+  return cv::Rect(cv::Point(static_cast<int>(model.exit_px.x - half), top),
+                  cv::Point(static_cast<int>(model.exit_px.x + half), bottom)) &
+         all;
+}
 
 double NearReachPx(const ClipModel& model) {
   return std::max({8.0 * model.exit_diameter_px, 80.0, 0.25 * (model.reading.height_px - model.exit_px.y)});

@@ -11,6 +11,9 @@ namespace conebook::vision {
 
 // How far below the exit light and change are judged: far enough for a thin rim to show.
 double NearReachPx(const ClipModel& model);
+// The box below the exit in which light and change are judged; the whole picture where the exit is not
+// stated.
+cv::Rect NearBox(const ClipModel& model);
 
 class BackgroundMean {
  public:

@@ -16,6 +16,7 @@
 #include "vision/stations.h"
 #include "vision/statistics.h"
 #include "vision/still.h"
+#include "vision/straightness.h"
 #include "vision/survey.h"
 
 namespace conebook::vision {
@@ -59,11 +60,16 @@ Clock ClockOf(const std::vector<double>& stamps, const View& view, bool has_stam
 
 std::vector<std::size_t> FramesIn(const ClipReading::Kept& kept, const TimeSpan& span) {
   std::vector<std::size_t> frames;
+  std::vector<std::size_t> whole;
   for (std::size_t k = 0; k < kept.time_s.size(); ++k) {
     if (kept.time_s[k] < span.t0_s || kept.time_s[k] > span.t1_s) continue;
-    if (!kept.spool.Head(k).corrupt) frames.push_back(k);
+    if (kept.spool.Head(k).corrupt) continue;
+    frames.push_back(k);
+    if (!kept.spool.Head(k).tainted) whole.push_back(k);
   }
-  return frames;
+  // Frames predicted from a damaged one show its blocks for a while.
+  constexpr std::size_t kEnoughFrames = 20;
+  return whole.size() >= kEnoughFrames ? whole : frames;
 }
 
 void FlagFootage(const FootageFormat& format, const DecodeOutcome& outcome, std::vector<Flag>& flags) {
@@ -113,8 +119,13 @@ class Measurer {
       out.points.emplace_back();
       out.points.back().frames = static_cast<std::int64_t>(points_.back().size());
     }
+    if (view_.shows == Shows::kDrops) {
+      for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
+      MissingPictures();
+      return std::move(result_);
+    }
     for (std::size_t p = 0; p < points_.size(); ++p) Breakup(p);
-    if (!Stations()) return std::move(result_);
+    if (!Stations()) return Result();
     Reference();
     for (std::size_t p = 0; p < points_.size(); ++p) Angles(p);
     if (crooked_ > 0 && crooked_ == static_cast<int>(points_.size())) {
@@ -122,14 +133,23 @@ class Measurer {
           {"no_cone", Severity::kReject, std::nullopt, std::nullopt,
            "in no stretch of the clip do the edges lie along straight sides, as a cone's do",
            "keep moving things out of the picture, and check exit_px and axis_deg"});
-      return std::move(result_);
+      return Result();
     }
     for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
     MissingPictures();
-    return std::move(result_);
+    return Result();
   }
 
  private:
+  // Without a scale, mm are those of an exit of the stated diameter: told in exit diameters.
+  SprayMeasurement Result() {
+    if (!result_.has_scale) {
+      result_.near_mm /= view_.exit_diameter_mm.value;
+      result_.far_mm /= view_.exit_diameter_mm.value;
+    }
+    return std::move(result_);
+  }
+
   void AddFlag(std::size_t point, const char* code, Severity severity, const char* quantity,
                std::string message, std::string advice) {
     result_.flags.push_back({code, severity, static_cast<int>(point),
@@ -188,6 +208,15 @@ class Measurer {
     const double d = view_.exit_diameter_mm.value;
     const BreakupResult result = ReadBreakup(kept_.spool, points_[p], distance,
                                              std::max({1.0 * d, 0.5, WideEnoughMm()}), BreakupOptions{});
+    if (!result_.has_scale && (result.reading || result.none.lower_bound)) {
+      AddFlag(p, "no_scale", Severity::kInfo, "breakup_mm",
+              fmt::format("no scale is stated: lengths cannot be given; stations count in exit diameters of "
+                          "{:.0f} px, {}",
+                          kept_.model.exit_diameter_px,
+                          kept_.model.exit_diameter_seen ? "the width of the spray where it leaves"
+                                                         : "a guess: where the spray leaves cannot be seen"),
+              "state [scale] px_per_mm");
+    }
     if (result.reading) {
       point.breakup_readings = {
           {"rise", result.reading->rise}, {"peak", result.reading->peak}, {"spread", result.reading->spread}};
@@ -209,9 +238,6 @@ class Measurer {
         const double u_exit = view_.exit_y_px ? view_.exit_y_px->u : 4.0;  // px; found in the footage
         budget.push_back({"exit position", u_exit / setup_.camera.px_per_mm, Shared::kRig});
         point.breakup_mm = calib::Combine(q.value, std::move(budget));
-      } else {
-        AddFlag(p, "no_scale", Severity::kInfo, "breakup_mm", "no scale is stated: lengths cannot be given",
-                "state [scale] px_per_mm");
       }
     } else if (result.none.lower_bound && result_.has_scale) {
       point.breakup_lower_bound_mm = *result.none.lower_bound;
@@ -222,7 +248,7 @@ class Measurer {
               fmt::format("{}; the sheet is continuous to at least {:.1f} mm", result.none.reason,
                           *result.none.lower_bound),
               "film farther away, or frame more of the spray below its breakup");
-    } else {
+    } else if (!result.none.lower_bound) {
       AddFlag(p, "breakup_not_found", Severity::kWarn, "breakup_mm", result.none.reason,
               "film with a shorter exposure, sharper focus or more light so that drops show");
     }
@@ -230,9 +256,11 @@ class Measurer {
 
   bool Stations() {
     StationWish wish;
-    wish.near_mm = view_.near_mm;
-    wish.far_mm = view_.far_mm;
+    wish.has_scale = result_.has_scale;
     wish.exit_diameter_mm = view_.exit_diameter_mm.value;
+    const double unit = result_.has_scale ? 1.0 : wish.exit_diameter_mm;
+    if (view_.near_mm) wish.near_mm = unit * *view_.near_mm;
+    if (view_.far_mm) wish.far_mm = unit * *view_.far_mm;
     wish.shortest_breakup_mm = shortest_mm_ ? shortest_mm_ : lower_mm_;
     const StationChoice choice = ChooseStations(kept_.model, setup_, wish);
     result_.near_mm = choice.near_mm;
@@ -293,6 +321,7 @@ class Measurer {
       point.line_right[end] = angles.line_px[1][end];
     }
     if (!Plausible(p, angles)) return;
+    Straight(p, angles);
     Sheet(p, angles);
     const std::size_t n = points_[p].size();
     for (std::size_t k = 0; k < n; ++k) {
@@ -349,6 +378,37 @@ class Measurer {
               "light the rim of the spray better");
     }
     return true;
+  }
+
+  // Warns where waviness of a side could turn its line by more than the stated interval.
+  void Straight(std::size_t p, const ConeAngles& angles) {
+    const StraightnessOptions options;
+    const calib::ConeProjection projection(setup_.camera);
+    for (const int side : {kLeftSide, kRightSide}) {
+      std::vector<SidePoint> points;
+      for (const cv::Point2f& px : angles.boundary_px[static_cast<std::size_t>(side)]) {
+        const calib::AxisPlanePoint at =
+            projection.MmFromPx({static_cast<double>(px.x), static_cast<double>(px.y)});
+        if (at.z_mm < result_.near_mm || at.z_mm > result_.far_mm) continue;
+        points.push_back({at.z_mm, side == kRightSide ? at.x_mm : -at.x_mm});
+      }
+      const auto shape = ShapeOfSide(points, 0.5 * view_.exit_diameter_mm.value, options);
+      if (!shape) continue;
+      const Quantity& angle = side == kLeftSide ? angles.left_deg : angles.right_deg;
+      const bool wavy = shape->significance > options.least_significance &&
+                        shape->turn_deg > options.most_turn_in_u * angle.u;
+      const bool bent =
+          shape->bend_deg > options.most_opening_deg || shape->bend_deg < -options.most_closing_deg;
+      if (!wavy && !bent) continue;
+      AddFlag(
+          p, "sides_not_straight", Severity::kWarn, "half_angle_deg",
+          fmt::format("the {} side {}, as no cone's does; its angle may be off by {:.1f} deg or more",
+                      side == kLeftSide ? "left" : "right", wavy ? "bends to and fro" : "bends all the way",
+                      wavy ? shape->turn_deg : 0.25 * std::abs(shape->bend_deg)),
+          "look at the picture: keep moving things out of it, wipe the window, and check exit_px and "
+          "axis_deg");
+      return;
+    }
   }
 
   void Sheet(std::size_t p, const ConeAngles& angles) {
@@ -488,6 +548,7 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
   }
   FlagFootage(format, outcome, reading.flags);
   if (reading.Rejected()) return reading;
+  if (view.shows == Shows::kDrops) return reading;
   if (kept.model.exit_found) {
     const cv::Point2d exit = Apply(kept.model.reading.upright_from_reading, kept.model.exit_px);
     reading.flags.push_back(
@@ -498,8 +559,11 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
   if (kept.model.background_from_spray) {
     reading.flags.push_back(
         {"no_spray_free_frames", Severity::kInfo, std::nullopt, std::nullopt,
-         "the spray is on from the first frame: the background was continued from the sides",
-         "start filming a second before the valve opens"});
+         survey.first_spray_frame ? "none of the frames before the spray could serve as background: it was "
+                                    "continued from the sides"
+                                  : "the clip does not show the spray begin, so no frame is known to be free "
+                                    "of it: the background was continued from the sides",
+         "start filming a second before the valve opens, with light in which the spray shows clearly"});
   }
   const TimeSpan steady = SteadySpray(reading);
   for (Flag& flag : CheckClip(kept.model, kept.spool, FramesIn(kept, steady), RefusalOptions{})) {

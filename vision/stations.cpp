@@ -33,6 +33,9 @@ StationChoice ChooseStations(const ClipModel& model, const CameraSetup& setup, c
   const std::array<double, 2> in_view{InViewMm(model, setup, kLeftSide), InViewMm(model, setup, kRightSide)};
   const double reach = std::min(in_view[0], in_view[1]);
   const char* cut_side = in_view[0] < in_view[1] ? "left" : "right";
+  const auto length = [&](double mm) {
+    return wish.has_scale ? fmt::format("{:.1f} mm", mm) : fmt::format("{:.1f} exit diameters", mm / d);
+  };
   const double least_span = 16.0 * model.row_step / setup.camera.px_per_mm;
   choice.near_mm = wish.near_mm.value_or(std::max(1.0, 2.0 * d));
   const bool far_stated = wish.far_mm.has_value();
@@ -51,25 +54,24 @@ StationChoice ChooseStations(const ClipModel& model, const CameraSetup& setup, c
     if (kept < 0.5 * wanted || kept < least_span) {
       choice.flags.push_back(
           {"cut_off", Severity::kReject, std::nullopt, "half_angle_deg",
-           fmt::format("the {} side of the spray leaves the picture {:.1f} mm below the exit; the stations "
-                       "need {:.1f} mm",
-                       cut_side, reach, choice.far_mm),
+           fmt::format("the {} side of the spray leaves the picture {} below the exit; the stations need {}",
+                       cut_side, length(reach), length(choice.far_mm)),
            "frame the spray so that both sides stay in the picture down to the far station"});
       return choice;
     }
-    choice.flags.push_back({"far_station_moved", far_stated ? Severity::kWarn : Severity::kInfo, std::nullopt,
-                            "half_angle_deg",
-                            fmt::format("the {} side leaves the picture {:.1f} mm below the exit; the far "
-                                        "station was moved there from {:.1f} mm",
-                                        cut_side, reach, choice.far_mm),
-                            "frame more of the spray"});
+    choice.flags.push_back(
+        {"far_station_moved", far_stated ? Severity::kWarn : Severity::kInfo, std::nullopt, "half_angle_deg",
+         fmt::format("the {} side leaves the picture {} below the exit; the far station was "
+                     "moved there from {}",
+                     cut_side, length(reach), length(choice.far_mm)),
+         "frame more of the spray"});
     choice.far_mm = reach;
   }
   if (choice.far_mm - choice.near_mm < least_span) {
     choice.flags.push_back(
         {"stations_too_close", Severity::kWarn, std::nullopt, "half_angle_deg",
-         fmt::format("only {:.1f} mm lie between the stations; a line through so few rows means little",
-                     choice.far_mm - choice.near_mm),
+         fmt::format("only {} lie between the stations; a line through so few rows means little",
+                     length(choice.far_mm - choice.near_mm)),
          "film closer, or state [stations] near_mm and far_mm"});
   }
   return choice;

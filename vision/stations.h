@@ -15,6 +15,7 @@ namespace conebook::vision {
 struct StationWish {
   std::optional<double> near_mm, far_mm;  // stated
   double exit_diameter_mm = 1.0;
+  bool has_scale = true;  // false: messages count in exit diameters
   std::optional<double> shortest_breakup_mm;
 };
 

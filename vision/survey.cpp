@@ -76,6 +76,55 @@ void SetExit(const std::string& path, const View& view, ClipModel& model) {
   model.exit_px = Apply(model.reading.reading_from_upright, {x, y});
 }
 
+// The highest code value that tells light from more light. Some cameras use the headroom above the nominal
+// white; raw frames may end below their file's full scale.
+int CeilingOf(const std::vector<LumaFrame>& sample, const FootageFormat& format) {
+  const int nominal = ClippedCodeValue(format);
+  const std::size_t codes = format.bits > 8 ? 65536U : 256U;
+  std::vector<std::int64_t> count(codes, 0);
+  std::int64_t total = 0;
+  for (const LumaFrame& frame : sample) {
+    for (int y = 0; y < format.stored_height_px; y += 3) {
+      for (int x = 0; x < format.stored_width_px; x += 3, ++total) {
+        const int code = format.bits > 8 ? frame.Row<std::uint16_t>(y)[x] : frame.Row<std::uint8_t>(y)[x];
+        ++count[static_cast<std::size_t>(code)];
+      }
+    }
+  }
+  std::size_t top = codes - 1;
+  while (top > 0 && count[top] == 0) --top;
+  const auto step = static_cast<int>(std::ldexp(1.0, format.bits - 8));
+  constexpr double kHeadroomShare = 0.002;
+  std::int64_t above = 0;
+  for (std::size_t code = static_cast<std::size_t>(nominal + 8 * step); code < codes; ++code)
+    above += count[code];
+  if (!format.full_range && static_cast<double>(above) > kHeadroomShare * static_cast<double>(total)) {
+    FootageFormat full = format;
+    full.full_range = true;
+    return ClippedCodeValue(full);
+  }
+  // Noise fades out towards the top; a ceiling gathers there what would have been above.
+  constexpr double kPileShare = 0.02;
+  if (!format.compressed && static_cast<int>(top) < nominal && top > 8) {
+    std::int64_t below = 0;
+    for (std::size_t code = top - 8; code < top; ++code) below += count[code];
+    if (static_cast<double>(count[top]) > kPileShare * static_cast<double>(total) && count[top] > below)
+      return static_cast<int>(top);
+  }
+  return nominal;
+}
+
+// Share of the background below the exit that is at full scale.
+double ClippedBackground(const ClipModel& model) {
+  const cv::Rect box = NearBox(model);
+  const float ceiling = model.light[static_cast<std::size_t>(model.clipped_code)];
+  std::int64_t clipped = 0;
+  for (int y = box.y; y < box.y + box.height; ++y) {
+    for (int x = box.x; x < box.x + box.width; ++x) clipped += model.background(y, x) >= ceiling ? 1 : 0;
+  }
+  return box.area() > 0 ? static_cast<double>(clipped) / box.area() : 0.0;
+}
+
 // Rows from just below the exit to the picture's end; columns first as wide as any cone, later around the
 // guess.
 void SetRows(ClipModel& model) {
@@ -111,8 +160,11 @@ void SetColumns(ClipModel& model, bool around_guess) {
 // Level and cone from a sample, starting low and wide. False: no connected cone could be followed.
 struct GuessOutcome {
   bool found = false;
+  std::array<bool, 2> followed{false, false};  // a line could be laid along that side
+  std::optional<double> opening;               // sum of the sides' slopes outward, where both were followed
   double found_share = 0.0;
-  double row_spread = 0.0;  // of the median boundary about its line, parts of the half width
+  double row_spread = 0.0;                 // of the median boundary about its line, parts of the half width
+  std::optional<double> exit_diameter_px;  // width of the spray where it leaves
 };
 
 class GuessSearch {
@@ -125,10 +177,7 @@ class GuessSearch {
 
   GuessOutcome Run() {
     GuessOutcome outcome;
-    model_.guess[0] = {model_.exit_px.x - 0.5 * model_.exit_diameter_px, -0.8 + model_.axis_slope};
-    model_.guess[1] = {model_.exit_px.x + 0.5 * model_.exit_diameter_px, 0.8 + model_.axis_slope};
-    SetColumns(model_, false);
-    FirstLevel();
+    Begin();
     bool trust = false;
     for (int pass = 0; pass < 4; ++pass) {
       ReadAll(trust);
@@ -145,7 +194,23 @@ class GuessSearch {
     return outcome;
   }
 
+  // Twice: what the first pass finds sets the level.
+  std::vector<FrameRecord> WithoutGuess() {
+    Begin();
+    ReadAll(false);
+    UpdateLevel();
+    ReadAll(false);
+    return std::move(records_);
+  }
+
  private:
+  void Begin() {
+    model_.guess[0] = {model_.exit_px.x - 0.5 * model_.exit_diameter_px, -0.8 + model_.axis_slope};
+    model_.guess[1] = {model_.exit_px.x + 0.5 * model_.exit_diameter_px, 0.8 + model_.axis_slope};
+    SetColumns(model_, false);
+    FirstLevel();
+  }
+
   void ReadAll(bool trust) {
     ReadFrameOptions options;
     options.trust_guess = trust;
@@ -250,12 +315,16 @@ class GuessSearch {
           leaving = 0;
         }
       }
+      outcome.followed[static_cast<std::size_t>(side)] = false;
+      outcome.opening.reset();
+      outcome.found_share = FoundShare();
       if (rows == 0) return false;
       RobustLineOptions options;
       options.floor = 1.0;
       options.min_points = std::max(8, rows / 8);
       lines[static_cast<std::size_t>(side)] = FitRobustLine(dy, out, options);
       if (!lines[static_cast<std::size_t>(side)]) return false;
+      outcome.followed[static_cast<std::size_t>(side)] = true;
       const Line& line = *lines[static_cast<std::size_t>(side)];
       std::vector<double> residuals;
       for (std::size_t k = 0; k < dy.size(); ++k) {
@@ -263,9 +332,9 @@ class GuessSearch {
       }
       spread = std::max(spread, RobustSpread(residuals));
     }
-    outcome.found_share = FoundShare();
     outcome.row_spread = spread;
     const double opening = lines[0]->slope + lines[1]->slope;
+    outcome.opening = opening;
     if (!(opening > 0.0) || !(opening < 16.0)) return false;
     model_.guess[0] = {model_.exit_px.x - lines[0]->intercept, model_.axis_slope - lines[0]->slope};
     model_.guess[1] = {model_.exit_px.x + lines[1]->intercept, model_.axis_slope + lines[1]->slope};
@@ -291,6 +360,151 @@ class GuessSearch {
   ReadScratch scratch_;
 };
 
+// Noise near the threshold: average neighbouring rows, filter more.
+GuessOutcome SearchCone(ClipModel& model, const std::vector<LumaFrame>& sample) {
+  GuessSearch search(model, sample);
+  GuessOutcome outcome = search.Run();
+  const float weakest = std::min(model.level[0], model.level[1]);
+  if (outcome.found && kLadderParts[kLadderFirst] * weakest < 6.0F * model.noise) {
+    model.strong_filter = true;
+    model.pair_rows = true;
+    outcome = search.Run();
+  }
+  return outcome;
+}
+
+constexpr double kLeastFoundShare = 0.12;
+
+// Why no cone was found, saying only what was seen.
+calib::Flag WhyNoCone(const GuessOutcome& outcome, bool onset, double change, double clipped) {
+  const auto reject = [](const char* code, std::string message, const char* advice) {
+    return calib::Flag{code, Severity::kReject, std::nullopt, std::nullopt, std::move(message), advice};
+  };
+  constexpr double kMostClipped = 0.3;
+  if (clipped > kMostClipped) {
+    return reject("overexposed",
+                  fmt::format("{:.0f} % of the background below the exit is at full scale, and no cone shows "
+                              "against it: liquid that takes little light away is lost there",
+                              100.0 * clipped),
+                  "shorten the exposure or dim the light until the background is light grey");
+  }
+  if (!onset && change < 0.02) {
+    return reject("no_spray",
+                  fmt::format("nothing moves below the exit: change {:.3f} of full light", change),
+                  "check that the valve opened while filming, and that exit_px and axis_deg are right");
+  }
+  std::string seen;
+  if (!outcome.followed[kLeftSide] || !outcome.followed[kRightSide]) {
+    const bool neither = !outcome.followed[kLeftSide] && !outcome.followed[kRightSide];
+    seen = fmt::format("something changes below the exit, but no edge runs straight down from it on {}",
+                       neither                       ? "either side"
+                       : outcome.followed[kLeftSide] ? "the right side"
+                                                     : "the left side");
+  } else if (outcome.opening && !(*outcome.opening > 0.0)) {
+    seen =
+        fmt::format("edges were found on {:.0f} % of the rows, but the two sides do not move apart downwards",
+                    100.0 * outcome.found_share);
+  } else if (outcome.opening && outcome.found_share >= kLeastFoundShare) {
+    seen = fmt::format("edges were found on {:.0f} % of the rows, but wider apart than any cone opens",
+                       100.0 * outcome.found_share);
+  } else {
+    seen =
+        fmt::format("edges of a cone were found on {:.0f} % of the rows only", 100.0 * outcome.found_share);
+  }
+  return reject(
+      "no_cone", std::move(seen),
+      "check exit_px and axis_deg, light the spray evenly, and keep moving things out of the picture");
+}
+
+bool HasScale(const View& view) {
+  return view.px_per_mm.has_value() || (view.distance_mm && view.focal_px);
+}
+
+// Without a scale: the exit is about as wide as the spray is where it leaves. False: not to be seen.
+bool SetExitDiameter(const GuessOutcome& outcome, ClipModel& model) {
+  if (!outcome.exit_diameter_px) return false;
+  model.exit_diameter_px = *outcome.exit_diameter_px;
+  model.exit_diameter_seen = true;
+  model.texture_half_px = 0.25 * model.exit_diameter_px;
+  return true;
+}
+
+std::size_t MostSample(const FootageFormat& format, const SurveyOptions& options) {
+  const std::size_t frame_bytes = static_cast<std::size_t>(format.stored_width_px) *
+                                  static_cast<std::size_t>(format.stored_height_px) *
+                                  (format.bits > 8 ? 3U : 2U);
+  return std::clamp<std::size_t>((80U << 20U) / frame_bytes, 6,
+                                 static_cast<std::size_t>(options.sample_frames));
+}
+
+// What the frames up to some way into the spray give.
+struct Head {
+  Head(const ClipModel& model, std::size_t most_sample) : sample(most_sample), background(model) {}
+  SampleKeeper sample;
+  BackgroundMean background;
+  std::int64_t frames = 0, watched = 0;
+  std::optional<std::int64_t> first_spray_frame;
+  double first_spray_stamp_s = 0.0, u_first_spray_s = 0.0;
+};
+
+Head ReadHead(const std::string& path, const FootageOptions& footage_options, const SurveyOptions& options,
+              bool damaged_too, const ClipModel& model) {
+  Head head(model, MostSample(model.format, options));
+  const std::unique_ptr<Footage> footage = OpenFootage(path, footage_options);
+  OnsetWatch watch(model, OnsetOptions{});
+  std::vector<LumaFrame> lag;
+  constexpr std::size_t kLag = 6;
+  LumaFrame frame;
+  cv::Mat turned;
+  cv::Mat turned_again;
+  std::vector<std::int64_t> index;  // of the watched frames
+  std::vector<double> stamps;
+  const auto add_background = [&](const LumaFrame& free) {
+    if (head.background.Frames() < options.most_background_frames) head.background.Add(free);
+  };
+  while (footage->Next(frame)) {
+    if (options.should_stop && options.should_stop()) throw Interrupted{};
+    ++head.frames;
+    if ((frame.corrupt || frame.tainted) && !damaged_too) continue;
+    index.push_back(frame.index);
+    stamps.push_back(frame.stamp_s);
+    watch.Add(ViewRows(model.reading, model.format, frame, turned, turned_again));
+    head.sample.Offer(frame);
+    if (!watch.Suspicious()) {
+      lag.push_back(frame);
+      if (lag.size() > kLag) {
+        add_background(lag.front());
+        lag.erase(lag.begin());
+      }
+    }
+    if (watch.Settled(options.settle_frames)) break;
+  }
+  head.watched = static_cast<std::int64_t>(index.size());
+  const std::optional<std::int64_t> onset = watch.FirstSprayFrame();
+  if (!onset) return head;
+  const auto at = static_cast<std::size_t>(*onset);
+  // Frames still held back are spray-free as far as they lie before the first spray frame.
+  for (const LumaFrame& held : lag) {
+    if (held.index < index[at - 1]) add_background(held);
+  }
+  head.first_spray_frame = index[at];
+  head.first_spray_stamp_s = stamps[at];
+  const double interval = stamps[at] - stamps[at - 1];
+  // Somewhere within the interval before the frame, and as long as the change took to grow.
+  head.u_first_spray_s = std::hypot(interval / std::sqrt(12.0), 0.25 * watch.RiseFrames() * interval);
+  // The cone opens within moments; the sample is better taken from the later part of what was read.
+  head.sample.DropBefore(index[at] + (index.back() + 1 - index[at]) / 3);
+  return head;
+}
+
+// Damaged frames are left out, unless there are no others.
+Head BestHead(const std::string& path, const FootageOptions& footage_options, const SurveyOptions& options,
+              const ClipModel& model) {
+  Head whole = ReadHead(path, footage_options, options, false, model);
+  if (whole.watched >= 3 || whole.frames < 3) return whole;
+  return ReadHead(path, footage_options, options, true, model);
+}
+
 }  // namespace
 
 SurveyResult Survey(const std::string& path, const View& view, const SurveyOptions& options) {
@@ -299,86 +513,46 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   FootageOptions footage_options;
   footage_options.threads = options.threads;
   footage_options.white_level = view.white_level;
-  const std::unique_ptr<Footage> footage = OpenFootage(path, footage_options);
-  model.format = footage->Format();
+  model.format = OpenFootage(path, footage_options)->Format();
   model.reading = MakeReadingFrame(model.format, view.axis_deg.value);
   model.light = LightOfCodeValue(model.format);
   model.clipped_code = ClippedCodeValue(model.format);
   SetOptics(view, model);
   SetExit(path, view, model);
-  model.exit_found = !view.exit_x_px;
+  const bool drops_view = view.shows == Shows::kDrops;
+  // Of drops alone the exit says nothing, and may lie outside the picture: the whole of it is watched.
+  model.exit_found = !view.exit_x_px || drops_view;
 
-  // The clip's head.
-  const std::size_t frame_bytes = static_cast<std::size_t>(model.format.stored_width_px) *
-                                  static_cast<std::size_t>(model.format.stored_height_px) *
-                                  (model.format.bits > 8 ? 3U : 2U);
-  const std::size_t most_sample =
-      std::clamp<std::size_t>((80U << 20U) / frame_bytes, 6, static_cast<std::size_t>(options.sample_frames));
-  SampleKeeper sample(most_sample);
-  OnsetWatch watch(model, OnsetOptions{});
-  BackgroundMean background(model);
-  std::vector<LumaFrame> lag;
-  constexpr std::size_t kLag = 6;
-  LumaFrame frame;
-  cv::Mat turned;
-  cv::Mat turned_again;
-  std::int64_t frames = 0;
-  std::vector<double> stamps;
-  while (footage->Next(frame)) {
-    if (options.should_stop && options.should_stop()) throw Interrupted{};
-    ++frames;
-    stamps.push_back(frame.stamp_s);
-    watch.Add(ViewRows(model.reading, model.format, frame, turned, turned_again));
-    sample.Offer(frame);
-    if (!watch.Suspicious()) {
-      lag.push_back(frame);
-      if (lag.size() > kLag) {
-        if (background.Frames() < options.most_background_frames) background.Add(lag.front());
-        lag.erase(lag.begin());
-      }
-    }
-    if (watch.Settled(options.settle_frames)) break;
+  const Head head = BestHead(path, footage_options, options, model);
+  if (!head.first_spray_frame && head.frames < 3) {
+    result.flags.push_back({"too_few_frames", Severity::kReject, std::nullopt, std::nullopt,
+                            fmt::format("the clip has {} frame{}; nothing can be told from its changes",
+                                        head.frames, head.frames == 1 ? "" : "s"),
+                            "film at least 60 frames, some of them before the valve opens"});
+    return result;
   }
-  const std::optional<std::int64_t> onset = watch.FirstSprayFrame();
-  if (onset) {
-    // Frames still held back are spray-free as far as they lie before the first spray frame.
-    for (const LumaFrame& held : lag) {
-      if (held.index + 1 < *onset && background.Frames() < options.most_background_frames)
-        background.Add(held);
-    }
-    result.first_spray_frame = onset;
-    const auto at = static_cast<std::size_t>(*onset);
-    result.first_spray_stamp_s = stamps[at];
-    const double interval = stamps[at] - stamps[at - 1];
-    // Somewhere within the interval before the frame, and as long as the change took to grow.
-    result.u_first_spray_s = std::hypot(interval / std::sqrt(12.0), 0.25 * watch.RiseFrames() * interval);
-    // The cone opens within moments; the sample is better taken from the later part of what was read.
-    sample.DropBefore(*onset + (frames - *onset) / 3);
-  }
-  lag.clear();
-
-  model.background_from_spray = !onset || background.Frames() == 0;
+  result.first_spray_frame = head.first_spray_frame;
+  result.first_spray_stamp_s = head.first_spray_stamp_s;
+  result.u_first_spray_s = head.u_first_spray_s;
+  const bool onset = head.first_spray_frame.has_value();
+  const std::vector<LumaFrame>& sample = head.sample.Frames();
+  model.clipped_code = CeilingOf(sample, model.format);
+  model.background_from_spray = !onset || head.background.Frames() == 0;
   if (model.background_from_spray) {
-    if (!onset && frames < 3) {
-      result.flags.push_back({"too_few_frames", Severity::kReject, std::nullopt, std::nullopt,
-                              fmt::format("the clip has {} frame{}; nothing can be told from its changes",
-                                          frames, frames == 1 ? "" : "s"),
-                              "film at least 60 frames, some of them before the valve opens"});
-      return result;
-    }
-    BackgroundFromSpray(sample.Frames(), model);
+    BackgroundFromSpray(sample, model);
   } else {
-    model.background = background.Mean();
-    model.background_frames = background.Frames();
+    model.background = head.background.Mean();
+    model.background_frames = head.background.Frames();
   }
 
-  const double sign = ChangeSign(sample.Frames(), model);
+  const double sign = ChangeSign(sample, model);
   model.illumination_stated = view.illumination.has_value();
   model.illumination =
       view.illumination.value_or(sign < 0.0 ? Illumination::kBacklit : Illumination::kFrontlit);
 
   SetField(model);
-  if (model.exit_found && !FindExit(sample.Frames(), model)) {
+  if (drops_view) return result;  // no cone is looked for, so no row is read
+  if (model.exit_found && !FindExit(sample, model)) {
     result.flags.push_back({"exit_not_found", Severity::kReject, std::nullopt, std::nullopt,
                             "no place was found where a spray begins",
                             "state [nozzle] exit_px, the centre of the exit in pixels of the upright image"});
@@ -394,32 +568,34 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   ChooseScenePoints(model);
   SetColumns(model, false);
 
-  // Noise near the threshold: average neighbouring rows, filter more.
-  GuessSearch search(model, sample.Frames());
-  GuessOutcome outcome = search.Run();
-  const float weakest = std::min(model.level[0], model.level[1]);
-  if (outcome.found && kLadderParts[kLadderFirst] * weakest < 6.0F * model.noise) {
-    model.strong_filter = true;
-    model.pair_rows = true;
-    outcome = search.Run();
+  GuessOutcome outcome = SearchCone(model, sample);
+  if (outcome.found && !HasScale(view) && SetExitDiameter(outcome, model)) {
+    SetRows(model);
+    SetColumns(model, false);
+    outcome = SearchCone(model, sample);
   }
-  const double change = ChangeBelowExit(sample.Frames(), model);
-  if (!outcome.found || outcome.found_share < 0.12) {
-    const bool nothing = !onset && change < 0.02;
+  if (!outcome.found || outcome.found_share < kLeastFoundShare) {
     result.flags.push_back(
-        {nothing ? "no_spray" : "no_cone", Severity::kReject, std::nullopt, std::nullopt,
-         nothing
-             ? fmt::format("nothing moves below the exit: change {:.3f} of full light", change)
-             : fmt::format(
-                   "no liquid could be followed from the exit on both sides (found on {:.0f} % of the rows)",
-                   100.0 * outcome.found_share),
-         nothing ? "check that the valve opened while filming, and that exit_px and axis_deg are right"
-                 : "check exit_px and axis_deg, light the spray evenly, and keep moving things out of the "
-                   "picture"});
+        WhyNoCone(outcome, onset, ChangeBelowExit(sample, model), ClippedBackground(model)));
     return result;
   }
   SetColumns(model, true);
   return result;
+}
+
+bool GuessCone(const std::vector<LumaFrame>& frames, ClipModel& model) {
+  ClipModel candidate = model;
+  candidate.strong_filter = false;
+  candidate.pair_rows = false;
+  const GuessOutcome outcome = SearchCone(candidate, frames);
+  if (!outcome.found || outcome.found_share < kLeastFoundShare) return false;
+  SetColumns(candidate, true);
+  model = std::move(candidate);
+  return true;
+}
+
+std::vector<FrameRecord> ReadWithoutGuess(const std::vector<LumaFrame>& frames, ClipModel& model) {
+  return GuessSearch(model, frames).WithoutGuess();
 }
 
 }  // namespace conebook::vision

@@ -119,6 +119,16 @@ class VideoFile : public Footage {
     out.stamp_s = Stamp(*frame);
     out.corrupt = (frame->flags & AV_FRAME_FLAG_CORRUPT) != 0 || frame->decode_error_flags != 0;
     if (out.corrupt) ++errors_;
+    // Damage lasts until a key frame that is whole.
+    if (out.corrupt) {
+      damaged_ = true;
+    } else if (frame->key_frame != 0) {
+      damaged_ = false;
+    } else if (errors_ > errors_seen_) {
+      damaged_ = true;
+    }
+    errors_seen_ = errors_;
+    out.tainted = damaged_;
     if (direct_) {
       out.data = frame->data[0];
       out.stride_bytes = frame->linesize[0];
@@ -254,7 +264,8 @@ class VideoFile : public Footage {
   FramePtr first_;
   bool direct_ = true;
   bool drained_ = false;
-  int errors_ = 0;
+  int errors_ = 0, errors_seen_ = 0;
+  bool damaged_ = false;
   std::int64_t next_index_ = 0;
   std::optional<double> first_stamp_s_, last_stamp_s_;
 };

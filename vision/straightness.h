@@ -1,0 +1,43 @@
+// Do the sides of the spray run as a cone's do? The line between the stations averages over whatever was
+// followed; what bends to and fro (water on the window, a schlieren of warm air, a second thing that was
+// followed further down) leaves it a slope that means little.
+//
+// Per side, rows between the stations: residuals from the best curve that a spray can have, a straight line
+// with the hyperbola's own curvature (r^2 = r0^2 + (z tan a)^2, r0 from the exit) and a smooth bend for
+// growing waves and entrained gas (a parabola). They are averaged over blocks of rows and judged twice:
+// against their own standard error, and by how far a wave of that size along the side can turn a
+// least-squares line. A sine of amplitude A over one period L turns it by 6 A / (pi L) at most: integral of
+// (z - L/2) A sin(2 pi z / L) over L^3 / 12. The parabola is judged by the change of direction from the near
+// to the far station. mm in the axis plane, angles in degrees.
+#pragma once
+
+#include <optional>
+#include <span>
+
+namespace conebook::vision {
+
+struct StraightnessOptions {
+  int blocks = 10;
+  int least_rows_a_block = 3;
+  double least_significance = 4.0;  // of the largest block mean, in its standard errors
+  double most_turn_in_u = 2.5;      // rendered sprays stay below 1.9
+  // Change of direction along the side, beyond the hyperbola's. Rendered sprays stay within -1.6 and 2.2:
+  // growing waves open the side outwards, entrained gas draws it in (how far: from memory, a few degrees).
+  double most_opening_deg = 4.0, most_closing_deg = 2.5;
+};
+
+struct SidePoint {
+  double z_mm = 0.0, out_mm = 0.0;  // outward from the nozzle axis
+};
+
+struct SideShape {
+  double turn_deg = 0.0;      // how far the side's waviness can turn its line
+  double significance = 0.0;  // of that waviness: largest block mean over its standard error
+  double bend_deg = 0.0;      // positive: opens more and more towards the far station
+};
+
+// `points`: of one side, between the stations, z ascending. Nothing: too few of them to judge.
+std::optional<SideShape> ShapeOfSide(std::span<const SidePoint> points, double exit_radius_mm,
+                                     const StraightnessOptions& options);
+
+}  // namespace conebook::vision
