@@ -18,6 +18,9 @@ struct ClipReading::Kept {
   std::optional<StillKeeper> stills;
   std::vector<double> time_s;  // capture time of each frame
   double frame_interval_s = 0.0;
+  int threads = 0;
+  bool outline_only =
+      false;  // no cone anywhere in the clip: `model` only encloses a spray below full development
 };
 
 }  // namespace conebook::vision

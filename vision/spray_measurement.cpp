@@ -9,6 +9,7 @@
 #include "vision/breakup.h"
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
+#include "vision/point_stages.h"
 #include "vision/read_frame.h"
 #include "vision/read_pipeline.h"
 #include "vision/refusal.h"
@@ -89,6 +90,23 @@ void FlagFootage(const FootageFormat& format, const DecodeOutcome& outcome, std:
   }
 }
 
+// Refused because no cone was seen, and for nothing else?
+bool SaysNoCone(const Flag& flag) {
+  return flag.severity == Severity::kReject && (flag.code == "no_cone" || flag.code == "not_a_cone");
+}
+bool OnlyNoCone(const std::vector<Flag>& flags) {
+  bool any = false;
+  for (const Flag& flag : flags) {
+    if (flag.severity != Severity::kReject) continue;
+    if (!SaysNoCone(flag)) return false;
+    any = true;
+  }
+  return any;
+}
+void DropNoCone(std::vector<Flag>& flags) {
+  std::erase_if(flags, SaysNoCone);
+}
+
 Quantity BreakupQuantity(const BreakupReading& reading) {
   std::vector<Contribution> budget;
   budget.push_back({"scatter from frame to frame", reading.u_statistics, Shared::kFrames,
@@ -124,7 +142,13 @@ class Measurer {
       MissingPictures();
       return std::move(result_);
     }
+    Stages();
     for (std::size_t p = 0; p < points_.size(); ++p) Breakup(p);
+    if (NothingDeveloped()) {
+      for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
+      MissingPictures();
+      return Result();
+    }
     if (!Stations()) return Result();
     Reference();
     for (std::size_t p = 0; p < points_.size(); ++p) Angles(p);
@@ -186,10 +210,80 @@ class Measurer {
     return projection.MmFromPx({px.x, px.y}).z_mm;
   }
 
+  const ClipModel& Model(std::size_t p) const { return stages_[p].own ? stages_[p].own->model : kept_.model; }
+  const RecordSpool& Spool(std::size_t p) const {
+    return stages_[p].own ? stages_[p].own->spool : kept_.spool;
+  }
+  // Frames, and in them a cone to be measured as far as can be told.
+  bool Measurable(std::size_t p) const {
+    const PointStage& stage = stages_[p];
+    return !points_[p].empty() && !stage.reading.undeveloped && (!kept_.outline_only || stage.own);
+  }
+  bool NothingDeveloped() const {
+    bool below = false;
+    for (std::size_t p = 0; p < points_.size(); ++p) {
+      if (Measurable(p)) return false;
+      below = below || !points_[p].empty();
+    }
+    return below;
+  }
+
+  void Stages() {
+    stages_.resize(points_.size());
+    breakups_.resize(points_.size());
+    std::vector<double> ends_px;
+    for (std::size_t p = 0; p < points_.size(); ++p) {
+      if (!points_[p].empty() && !kept_.outline_only) breakups_[p] = EndOfSheet(p);
+      const BreakupResult& end = breakups_[p];
+      const double end_mm = end.reading ? end.reading->length : end.none.lower_bound.value_or(0.0);
+      ends_px.push_back(end_mm * setup_.camera.px_per_mm);
+    }
+    stages_ = StagesOfPoints(kept_, view_, points_, ends_px);
+    for (std::size_t p = 0; p < points_.size(); ++p) {
+      if (points_[p].empty()) continue;
+      if (stages_[p].own) breakups_[p] = EndOfSheet(p);
+      TellStage(p);
+    }
+  }
+
+  void TellStage(std::size_t p) {
+    const StageReading& reading = stages_[p].reading;
+    result_.points[p].stage = reading.stage;
+    if (reading.undeveloped) {
+      AddFlag(p, "not_fully_developed", Severity::kWarn, "half_angle_deg",
+              fmt::format("the spray is below full development ({}): {}",
+                          reading.stage ? InWords(*reading.stage) : "between two stages", reading.why),
+              "raise the pressure until the sides run straight: only then has the cone an angle");
+      for (const char* quantity :
+           {"apparent_half_angle_deg", "sheet_half_angle_deg", "cone_half_angle_deg", "breakup_mm"}) {
+        AddFlag(p, "not_fully_developed", Severity::kInfo, quantity,
+                "it is measured on the fully developed cone only", "");
+      }
+    }
+    if (!reading.stage) {
+      AddFlag(p, "stage_unclear", Severity::kInfo, "stage",
+              fmt::format("the stage of the spray cannot be told: {}", reading.why),
+              "film another pressure, a little higher or lower");
+    }
+    if (!reading.undeveloped && !Measurable(p)) {
+      AddFlag(p, "angle_not_found", Severity::kWarn, "half_angle_deg",
+              fmt::format("no cone could be followed here: {}", reading.why),
+              "light the rim of the spray better, and check exit_px and axis_deg");
+    }
+  }
+
+  BreakupResult EndOfSheet(std::size_t p) const {
+    std::vector<double> distance;
+    for (int row = 0; row < kept_.spool.Rows(); row += kRayRowStep) distance.push_back(RowDistanceMm(row));
+    const double d = view_.exit_diameter_mm.value;
+    return ReadBreakup(Spool(p), points_[p], distance, std::max({1.0 * d, 0.5, WideEnoughMm(Model(p))}),
+                       BreakupOptions{});
+  }
+
   // Nearer the exit than this the two rims fill the width, and nothing can be seen between them.
-  double WideEnoughMm() const {
+  double WideEnoughMm(const ClipModel& model) const {
     constexpr double kLeastHalfWidthPx = 24.0;
-    const GuessLine* guess = kept_.model.guess.data();
+    const GuessLine* guess = model.guess.data();
     const double opening = guess[1].slope - guess[0].slope;
     const double at_exit = guess[1].at_exit_px - guess[0].at_exit_px;
     const double dy = (2.0 * kLeastHalfWidthPx - at_exit) / std::max(0.02, opening);
@@ -203,11 +297,8 @@ class Measurer {
               "film through the whole steady stretch, or check the sync");
       return;
     }
-    std::vector<double> distance;
-    for (int row = 0; row < kept_.spool.Rows(); row += kRayRowStep) distance.push_back(RowDistanceMm(row));
-    const double d = view_.exit_diameter_mm.value;
-    const BreakupResult result = ReadBreakup(kept_.spool, points_[p], distance,
-                                             std::max({1.0 * d, 0.5, WideEnoughMm()}), BreakupOptions{});
+    if (!Measurable(p)) return;
+    const BreakupResult& result = breakups_[p];
     if (!result_.has_scale && (result.reading || result.none.lower_bound)) {
       AddFlag(p, "no_scale", Severity::kInfo, "breakup_mm",
               fmt::format("no scale is stated: lengths cannot be given; stations count in exit diameters of "
@@ -262,7 +353,13 @@ class Measurer {
     if (view_.near_mm) wish.near_mm = unit * *view_.near_mm;
     if (view_.far_mm) wish.far_mm = unit * *view_.far_mm;
     wish.shortest_breakup_mm = shortest_mm_ ? shortest_mm_ : lower_mm_;
-    const StationChoice choice = ChooseStations(kept_.model, setup_, wish);
+    // The widest cone must stay in the picture.
+    const auto opening = [](const ClipModel& model) { return model.guess[1].slope - model.guess[0].slope; };
+    const ClipModel* widest = nullptr;
+    for (std::size_t p = 0; p < points_.size(); ++p) {
+      if (Measurable(p) && (widest == nullptr || opening(Model(p)) > opening(*widest))) widest = &Model(p);
+    }
+    const StationChoice choice = ChooseStations(widest == nullptr ? kept_.model : *widest, setup_, wish);
     result_.near_mm = choice.near_mm;
     result_.far_mm = choice.far_mm;
     for (const Flag& flag : choice.flags) result_.flags.push_back(flag);
@@ -279,12 +376,24 @@ class Measurer {
       row0 = std::min(row0, row);
       row1 = std::max(row1, row + 1);
     }
+    // One level a clip: of all points that the clip's own reading holds; where it holds none, of the first
+    // other.
+    std::size_t from = points_.size();
+    for (std::size_t p = points_.size(); p-- > 0;) {
+      if (Measurable(p) && (from == points_.size() || !stages_[p].own || stages_[from].own)) from = p;
+    }
+    if (from == points_.size()) from = 0;
     std::vector<std::size_t> all;
-    for (const auto& frames : points_) all.insert(all.end(), frames.begin(), frames.end());
+    for (std::size_t p = 0; p < points_.size(); ++p) {
+      const bool whole_clip = !Measurable(from);
+      if (whole_clip || (Measurable(p) && stages_[p].own == stages_[from].own))
+        all.insert(all.end(), points_[p].begin(), points_[p].end());
+    }
     for (int side = 0; side < 2; ++side) {
-      const auto part = ReferencePart(kept_.spool, all, side, row0, row1);
-      part_[static_cast<std::size_t>(side)] = kBoundaryPart * part.value_or(1.0);
-      const double p = part_[static_cast<std::size_t>(side)];
+      const auto part = ReferencePart(Spool(from), all, side, row0, row1);
+      const double level = static_cast<double>(Model(from).level[static_cast<std::size_t>(side)]);
+      level_[static_cast<std::size_t>(side)] = part.value_or(1.0) * level;
+      const double p = kBoundaryPart * part.value_or(1.0);
       if (p < static_cast<double>(kLadderParts[0]) || p > static_cast<double>(kLadderParts[kLadder - 1])) {
         result_.flags.push_back(
             {"reference_level_moved", Severity::kInfo, std::nullopt, "half_angle_deg",
@@ -295,9 +404,17 @@ class Measurer {
     }
   }
 
+  // 0.30 of the clip's level, in parts of the level that the point was read with.
+  std::array<double, 2> PartsOf(std::size_t p) const {
+    const auto& read_with = Model(p).level;
+    return {kBoundaryPart * level_[0] / static_cast<double>(read_with[0]),
+            kBoundaryPart * level_[1] / static_cast<double>(read_with[1])};
+  }
+
   void Angles(std::size_t p) {
     if (points_[p].empty()) return;
-    const ConeFitResult fit = FitCone(kept_.model, kept_.spool, points_[p], part_, setup_, result_.near_mm,
+    if (!Measurable(p)) return;
+    const ConeFitResult fit = FitCone(Model(p), Spool(p), points_[p], PartsOf(p), setup_, result_.near_mm,
                                       result_.far_mm, ConeFitOptions{});
     SprayPoint& point = result_.points[p];
     if (!std::holds_alternative<ConeAngles>(fit)) {
@@ -333,7 +450,7 @@ class Measurer {
       if (result_.has_scale && p < frame_breakup_.size() && k < frame_breakup_[p].size()) {
         frame.breakup_mm = static_cast<float>(frame_breakup_[p][k]);
       }
-      const FrameRecord& head = kept_.spool.Head(points_[p][k]);
+      const FrameRecord& head = Spool(p).Head(points_[p][k]);
       frame.gain = head.gain;
       frame.shift_x_px = head.shift_x_px;
       frame.shift_y_px = head.shift_y_px;
@@ -420,7 +537,7 @@ class Measurer {
     if (end && result_.far_mm > *end) {
       why = "the stations reach beyond the end of the sheet";
     } else if (end) {
-      sheet = FitSheet(kept_.model, kept_.spool, points_[p], part_, setup_, angles, result_.near_mm,
+      sheet = FitSheet(Model(p), Spool(p), points_[p], PartsOf(p), setup_, angles, result_.near_mm,
                        result_.far_mm, *end, 0.5 * view_.exit_diameter_mm.value, SheetFitOptions{});
       why = "too few rows show both edges from the exit to the end of the sheet";
     }
@@ -451,7 +568,7 @@ class Measurer {
       if (f.point != p) continue;
       const double part = static_cast<double>(RayPart(f.ray));
       const int side = part < 0.0 ? kLeftSide : kRightSide;
-      const GuessLine& guess = kept_.model.guess[static_cast<std::size_t>(side)];
+      const GuessLine& guess = Model(p).guess[static_cast<std::size_t>(side)];
       const double dy = f.z_mm * setup_.camera.px_per_mm;
       const double y = kept_.model.exit_px.y + dy;
       const double axis = kept_.model.AxisX(y);
@@ -492,7 +609,9 @@ class Measurer {
   int crooked_ = 0;  // points without straight sides
   std::vector<double> sheet_end_mm_;
   std::optional<double> shortest_mm_, lower_mm_;
-  std::array<double, 2> part_{kBoundaryPart, kBoundaryPart};
+  std::array<double, 2> level_{1.0, 1.0};  // the clip's reference level
+  std::vector<PointStage> stages_;
+  std::vector<BreakupResult> breakups_;
   std::vector<std::size_t> stills_, still_of_;
 };
 
@@ -520,15 +639,33 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
   kept.model = std::move(survey.model);
   reading.flags = survey.flags;
   const FootageFormat& format = kept.model.format;
+  kept.threads = options.threads;
   std::vector<double> stamps;
   DecodeOutcome outcome;
-  if (reading.Rejected()) {
-    outcome = CountFrames(path, view, options, stamps);
-  } else {
+  const auto read_all = [&] {
     kept.spool = RecordSpool(kept.model.rows, (kept.model.rows + kRayRowStep - 1) / kRayRowStep);
     kept.stills.emplace(format);
     outcome = ReadAllFrames(path, view, kept.model, options, kept.spool, *kept.stills);
+    stamps.clear();
     for (std::size_t k = 0; k < kept.spool.Frames(); ++k) stamps.push_back(kept.spool.Head(k).stamp_s);
+  };
+  // The head of a clip may show a spray that has not opened yet: true if the rest, or its stage, can be
+  // measured.
+  std::optional<SecondLook> second;
+  const auto look_again = [&] {
+    second = LookAgain(path, view, kept.model, survey.first_spray_frame.value_or(0), outcome.frames,
+                       options.threads);
+    if (!second) return false;
+    kept.model = second->model;
+    kept.outline_only = !second->cone;
+    read_all();
+    return true;
+  };
+  if (reading.Rejected()) {
+    outcome = CountFrames(path, view, options, stamps);
+    if (OnlyNoCone(reading.flags) && look_again()) DropNoCone(reading.flags);
+  } else {
+    read_all();
   }
   const Clock clock = ClockOf(stamps, view, format.has_stamps, reading.flags);
   kept.frame_interval_s = clock.interval_s;
@@ -562,13 +699,29 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
          survey.first_spray_frame ? "none of the frames before the spray could serve as background: it was "
                                     "continued from the sides"
                                   : "the clip does not show the spray begin, so no frame is known to be free "
-                                    "of it: the background was continued from the sides",
+                                    "of it: the background "
+                                    "was continued from the sides",
          "start filming a second before the valve opens, with light in which the spray shows clearly"});
   }
-  const TimeSpan steady = SteadySpray(reading);
-  for (Flag& flag : CheckClip(kept.model, kept.spool, FramesIn(kept, steady), RefusalOptions{})) {
-    reading.flags.push_back(std::move(flag));
-  }
+  const auto check = [&] {
+    RefusalOptions refusal;
+    if (kept.outline_only) {  // no cone to be expected
+      refusal.least_frames_with_cone = refusal.least_found = 0.0;
+      refusal.least_half_angle_deg = refusal.doubt_half_angle_deg = 0.0;
+    }
+    std::vector<std::size_t> frames = FramesIn(kept, SteadySpray(reading));
+    if (second && second->cone) {
+      frames.clear();
+      for (std::size_t k = 0; k < kept.spool.Frames(); ++k) {
+        const FrameRecord& head = kept.spool.Head(k);
+        if (head.index >= second->first && head.index <= second->last && !head.corrupt) frames.push_back(k);
+      }
+    }
+    return CheckClip(kept.model, kept.spool, frames, refusal);
+  };
+  std::vector<Flag> found = check();
+  if (!second && OnlyNoCone(found) && look_again()) found = check();
+  reading.flags.insert(reading.flags.end(), found.begin(), found.end());
   return reading;
 }
 

@@ -15,6 +15,7 @@
 
 #include <calib/flag.h>
 #include <calib/quantity.h>
+#include <vision/spray_stage.h>
 #include <vision/view.h>
 
 namespace conebook::vision {
@@ -84,6 +85,7 @@ struct FrameAngle {
 
 struct SprayPoint {
   std::int64_t frames = 0;  // used
+  std::optional<SprayStage> stage;  // nothing: between two stages, or it cannot be told
   std::optional<HalfAngle> half_angle;
   std::optional<calib::Quantity> apparent_half_angle_deg;
   std::optional<calib::Quantity> sheet_half_angle_deg;
