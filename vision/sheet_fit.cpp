@@ -80,14 +80,47 @@ std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::spa
 
 namespace {
 
+using RowParts = std::vector<std::array<double, 2>>;  // [row][side]
+
+// 0.30 of each row's own limb, as parts of the first level: median over frames, smoothed over rows.
+RowParts PartsOfRows(const RecordSpool& spool, std::span<const std::size_t> frames, std::size_t step,
+                     const std::array<double, 2>& part) {
+  const auto rows = static_cast<std::size_t>(spool.Rows());
+  std::vector<std::array<std::vector<double>, 2>> peaks_of(rows);
+  std::vector<std::uint8_t> peaks;
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadPeaks(frames[k], peaks);
+    for (std::size_t row = 0; row < rows; ++row) {
+      for (std::size_t side = 0; side < 2; ++side) {
+        if (const std::uint8_t peak = peaks[2 * row + side]; peak > 0)
+          peaks_of[row][side].push_back(static_cast<double>(peak) / static_cast<double>(kPeakUnitsPerLevel));
+      }
+    }
+  }
+  constexpr std::size_t kLeastPeaks = 5, kHalfWindow = 10;
+  RowParts parts(rows, part);
+  for (std::size_t side = 0; side < 2; ++side) {
+    std::vector<double> level(rows, 0.0);
+    for (std::size_t row = 0; row < rows; ++row) {
+      if (peaks_of[row][side].size() >= kLeastPeaks) level[row] = MedianInPlace(peaks_of[row][side]);
+    }
+    for (std::size_t row = 0; row < rows; ++row) {
+      std::vector<double> near;
+      for (std::size_t r = row - std::min(row, kHalfWindow); r < std::min(rows, row + kHalfWindow + 1); ++r) {
+        if (level[r] > 0.0) near.push_back(level[r]);
+      }
+      if (!near.empty()) parts[row][side] = kBoundaryPart * MedianInPlace(near);
+    }
+  }
+  return parts;
+}
+
 // Half widths per row: quantile q of the outward position after each frame's own swing is taken out, both
 // sides averaged, and the robust spread in time.
 Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
-                 const std::array<double, 2>& part, const CameraSetup& setup, const ConeAngles& angles,
-                 double z0, double z1, double quantile, int most_frames) {
+                 std::size_t step, const RowParts& parts, const CameraSetup& setup, const ConeAngles& angles,
+                 double z0, double z1, double quantile) {
   const calib::ConeProjection projection(setup.camera);
-  const std::size_t step = std::max<std::size_t>(
-      1, (frames.size() + static_cast<std::size_t>(most_frames) - 1) / static_cast<std::size_t>(most_frames));
   std::array<double, 2> mean_tan{0.0, 0.0};
   std::vector<std::array<double, 2>> swing(frames.size());
   double count = 0.0;
@@ -115,7 +148,7 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
         for (std::size_t side = 0; side < 2; ++side) {
           const std::int16_t* rungs = edges.data() + (static_cast<std::size_t>(row - row0) * 2 + side) *
                                                          static_cast<std::size_t>(kLadder);
-          if (const auto edge = EdgeAtPart(rungs, part[side])) {
+          if (const auto edge = EdgeAtPart(rungs, parts[static_cast<std::size_t>(row)][side])) {
             values[static_cast<std::size_t>(row - row0)][side].push_back(
                 *edge - dy * (swing[k][side] - mean_tan[side]));
           }
@@ -166,6 +199,22 @@ Variant Evaluate(const HyperboloidFit& fit, double r0, double near_mm, double fa
   return {std::atan(line->slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
 }
 
+// The growth of the waves is tried from 1.5 to 7 e-folds between exit and breakup.
+std::optional<Variant> FitQuantile(const Rows& rows, double r0, double near_mm, double far_mm,
+                                   double sheet_end_mm, int least_rows) {
+  if (static_cast<int>(rows.z.size()) < least_rows) return std::nullopt;
+  std::optional<HyperboloidFit> best;
+  std::vector<double> growth(rows.z.size());
+  for (int trial = 0; trial < 8; ++trial) {
+    const double folds = 1.5 * std::pow(1.25, trial);
+    const double k = folds / std::max(1e-6, sheet_end_mm);
+    for (std::size_t i = 0; i < growth.size(); ++i) growth[i] = std::exp(k * rows.z[i] - folds);
+    const auto fit = FitHyperboloid(rows.z, rows.h, growth, r0);
+    if (fit && (!best || fit->residual < best->residual)) best = fit;
+  }
+  return best ? std::optional(Evaluate(*best, r0, near_mm, far_mm)) : std::nullopt;
+}
+
 }  // namespace
 
 std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& spool,
@@ -175,57 +224,39 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
                                     const SheetFitOptions& options) {
   const double z0 = options.near_diameters * 2.0 * exit_radius_mm;
   const double z1 = options.far_of_breakup * sheet_end_mm;
-  std::vector<Variant> variants;
-  const auto collect = [&](double quantile) {
-    return CollectRows(model, spool, frames, part, setup, angles, z0, z1, quantile, options.most_frames);
+  const auto most = static_cast<std::size_t>(options.most_frames);
+  const std::size_t step = std::max<std::size_t>(1, (frames.size() + most - 1) / most);
+  const RowParts parts = PartsOfRows(spool, frames, step, part);
+  const Rows median = CollectRows(model, spool, frames, step, parts, setup, angles, z0, z1, 0.5);
+  if (static_cast<int>(median.z.size()) < options.least_rows) return std::nullopt;
+  // The spread of single rows is noisy; waves grow smoothly.
+  std::vector<double> fluctuation(median.z.size());
+  for (std::size_t i = 0; i < fluctuation.size(); ++i) {
+    const std::size_t a = i >= 8 ? i - 8 : 0;
+    const std::size_t b = std::min(fluctuation.size(), i + 9);
+    std::vector<double> near(median.fluctuation.begin() + static_cast<std::ptrdiff_t>(a),
+                             median.fluctuation.begin() + static_cast<std::ptrdiff_t>(b));
+    fluctuation[i] = MedianInPlace(near);
+  }
+  const auto with_radius = [&](double r0_of_exit) -> std::optional<Variant> {
+    const double r0 = r0_of_exit * exit_radius_mm;
+    const auto fit = FitHyperboloid(median.z, median.h, fluctuation, r0);
+    return fit ? std::optional(Evaluate(*fit, r0, near_mm, far_mm)) : std::nullopt;
   };
-  {
-    const Rows rows = collect(0.5);
-    if (static_cast<int>(rows.z.size()) < options.least_rows) return std::nullopt;
-    // The spread of single rows is noisy; waves grow smoothly.
-    std::vector<double> growth(rows.z.size());
-    for (std::size_t i = 0; i < growth.size(); ++i) {
-      const std::size_t a = i >= 8 ? i - 8 : 0;
-      const std::size_t b = std::min(growth.size(), i + 9);
-      std::vector<double> near(rows.fluctuation.begin() + static_cast<std::ptrdiff_t>(a),
-                               rows.fluctuation.begin() + static_cast<std::ptrdiff_t>(b));
-      growth[i] = MedianInPlace(near);
-    }
-    if (const auto fit = FitHyperboloid(rows.z, rows.h, growth, exit_radius_mm)) {
-      variants.push_back(Evaluate(*fit, exit_radius_mm, near_mm, far_mm));
-    }
-  }
-  for (const double quantile : {0.30, 0.15}) {
-    const Rows rows = collect(quantile);
-    if (static_cast<int>(rows.z.size()) < options.least_rows) continue;
-    std::optional<HyperboloidFit> best;
-    std::vector<double> growth(rows.z.size());
-    for (int trial = 0; trial < 8; ++trial) {
-      const double folds = 1.5 * std::pow(1.25, trial);  // of growth, exit to breakup
-      const double k = folds / std::max(1e-6, sheet_end_mm);
-      for (std::size_t i = 0; i < growth.size(); ++i) growth[i] = std::exp(k * rows.z[i] - folds);
-      const auto fit = FitHyperboloid(rows.z, rows.h, growth, exit_radius_mm);
-      if (fit && (!best || fit->residual < best->residual)) best = fit;
-    }
-    if (best) variants.push_back(Evaluate(*best, exit_radius_mm, near_mm, far_mm));
-  }
-  if (variants.size() < 2) return std::nullopt;
+  const auto value = with_radius(options.r0_of_exit);
+  const auto wider = with_radius(options.r0_of_exit + options.u_r0_of_exit);
+  const auto quantile =
+      FitQuantile(CollectRows(model, spool, frames, step, parts, setup, angles, z0, z1, options.quantile),
+                  options.r0_of_exit * exit_radius_mm, near_mm, far_mm, sheet_end_mm, options.least_rows);
+  if (!value || !wider || !quantile) return std::nullopt;
   SheetAngles result;
-  result.variants = static_cast<int>(variants.size());
-  const double n = static_cast<double>(variants.size());
-  for (const Variant& v : variants) {
-    result.line_deg += v.line_deg / n;
-    result.asymptote_deg += v.asymptote_deg / n;
-  }
-  double line = 0.0;
-  double asymptote = 0.0;
-  for (const Variant& v : variants) {
-    line += (v.line_deg - result.line_deg) * (v.line_deg - result.line_deg) / (n - 1.0);
-    asymptote +=
-        (v.asymptote_deg - result.asymptote_deg) * (v.asymptote_deg - result.asymptote_deg) / (n - 1.0);
-  }
-  result.u_line_deg = std::hypot(std::sqrt(line), options.floor_deg);
-  result.u_asymptote_deg = std::hypot(std::sqrt(asymptote), options.floor_deg);
+  result.line_deg = value->line_deg;
+  result.asymptote_deg = value->asymptote_deg;
+  const auto u_of = [&](double at, double at_wider, double at_quantile) {
+    return std::hypot(0.5 * (at - at_quantile), at - at_wider, options.floor_deg);
+  };
+  result.u_line_deg = u_of(value->line_deg, wider->line_deg, quantile->line_deg);
+  result.u_asymptote_deg = u_of(value->asymptote_deg, wider->asymptote_deg, quantile->asymptote_deg);
   return result;
 }
 

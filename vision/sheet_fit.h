@@ -2,14 +2,16 @@
 // envelope of its crests; waves grow with distance, so the envelope opens wider than the sheet.
 //
 // Model of the half width, both sides together, in the axis plane:
-//   h(z) = sqrt(r0^2 + z^2 tan^2 a) + c + g(z)
+//   h(z) = sqrt(r0^2 + z^2 tan^2 a) + c + B * (rms fluctuation of the boundary at z)
 // the hyperboloid of a free swirling sheet (straight particle paths), a constant for blur and threshold, and
-// a growing wave term. Three variants of data and g, of different bias:
-//   median boundary, g = B * (rms fluctuation of the boundary at z)
-//   30 % quantile of the outward position, g = B exp(k z)
-//   15 % quantile, g = B exp(k z)
-// Each frame's own swing of the angle is taken out before quantiles are formed: pulsation is no wave.
-// The value is the mean of the variants; their spread is the model's share in u.
+// the envelope of growing waves; B is not negative. h is the median over frames of the crossing of 0.30 of
+// the row's own limb, not of the clip's: the rim grows fainter down a grey film and stronger down a clear
+// one, and a fixed level then wanders through the blurred rim by tenths of a pixel, which tilts the line.
+// Each frame's own swing of the angle is taken out first: pulsation is no wave.
+// r0 is the middle of the film at the exit: with an air core of 0.7 to 0.95 of the exit's radius (textbook
+// simplex elements, from memory) 0.85 to 0.975 of it.
+// The same with the 30 % quantile of the outward position and B exp(k z) takes the waves out in another way;
+// half the difference is the model's share in u.
 #pragma once
 
 #include <array>
@@ -29,6 +31,9 @@ struct SheetFitOptions {
   double far_of_breakup = 0.9;  // last row used
   int least_rows = 40;
   double floor_deg = 0.08;
+  double r0_of_exit = 0.92;  // middle of the film at the exit, parts of the exit's radius
+  double u_r0_of_exit = 0.05;
+  double quantile = 0.30;  // of the second variant
   int most_frames = 400;
 };
 
@@ -37,7 +42,6 @@ struct SheetAngles {
   double asymptote_deg = 0.0;  // a
   double u_line_deg = 0.0;     // of the model
   double u_asymptote_deg = 0.0;
-  int variants = 0;
 };
 
 // far_mm: where the sheet is known to be whole (breakup length, or its lower bound).
