@@ -1,6 +1,7 @@
 #include "vision/refusal.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numbers>
 
@@ -61,6 +62,42 @@ void CheckBackground(const ClipModel& model, double clipped, bool cone, const Re
       ClipFlag("overexposed_in_part", Severity::kWarn,
                fmt::format("{}: how bright it is, and so where the edge lies, cannot be told well", seen),
                "shorten the exposure or dim the light until the background is light grey"));
+}
+
+// Separate jets inside the outline: the time mean across the rays, which a sheet fills (or, of clear liquid,
+// leaves empty but for the rims), rises to a rim's level with background on both sides of it. Parts of the
+// level; how many such jets.
+int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+  constexpr double kJet = 0.5;
+  constexpr double kGap = 0.15;
+  std::array<double, kRays> mean{};
+  RayValues rays;
+  const std::size_t step = std::max<std::size_t>(1, frames.size() / 40);
+  const auto row0 = static_cast<std::size_t>(spool.RayRows() / 8);
+  const auto row1 = static_cast<std::size_t>(spool.RayRows() * 3 / 8);
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadRays(frames[k], rays);
+    for (std::size_t row = row0; row < row1; ++row) {
+      for (std::size_t ray = 0; ray < kRays; ++ray) mean[ray] += rays.signal[row * kRays + ray];
+    }
+  }
+  const double level = 0.5 * static_cast<double>(model.level[0] + model.level[1]);
+  const auto count =
+      static_cast<double>(((frames.size() + step - 1) / step) * std::max<std::size_t>(1, row1 - row0));
+  for (double& m : mean) m /= count * static_cast<double>(kSignalUnits) * std::max(1e-6, level);
+  int jets = 0;
+  bool gap = false;  // background since the last jet
+  bool jet = false;
+  for (std::size_t ray = 0; ray < kRays; ++ray) {
+    if (mean[ray] < kGap) {
+      if (gap && jet) ++jets;
+      gap = true;
+      jet = false;
+    } else if (mean[ray] > kJet) {
+      jet = true;
+    }
+  }
+  return jets;
 }
 
 }  // namespace
@@ -134,6 +171,15 @@ std::vector<Flag> CheckClip(const ClipModel& model, const RecordSpool& spool,
         ClipFlag("barely_open", Severity::kWarn,
                  fmt::format("the half angle is {:.1f} deg: the cone has barely opened", half_deg),
                  "raise the pressure, or check the inlets for blockage"));
+  }
+  if (const int jets = JetsInside(model, spool, frames); jets > 0) {
+    flags.push_back(
+        ClipFlag("not_a_cone", Severity::kWarn,
+                 fmt::format("{} between the sides with background left and right of {}: jets, not "
+                             "the sheet of a cone; the angle is that of the outer ones",
+                             jets == 1 ? std::string("a jet stands") : fmt::format("{} jets stand", jets),
+                             jets == 1 ? "it" : "each"),
+                 "check that the element is a swirl element, and its exit for damage or dirt"));
   }
   const double clipped = MedianHead(spool, frames, &FrameRecord::clipped_share);
   if (clipped > options.most_clipped) {

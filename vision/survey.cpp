@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <numbers>
 
 #include <fmt/format.h>
@@ -191,6 +192,7 @@ class GuessSearch {
       }
     }
     outcome.found = trust;
+    if (trust) outcome.exit_diameter_px = WidthAtExit();
     return outcome;
   }
 
@@ -204,6 +206,52 @@ class GuessSearch {
   }
 
  private:
+  // Close to the exit the half width r follows (r - c)^2 = r0^2 + (z tan a)^2, with c what blur and threshold
+  // add; down to where the spray is four times as wide as at first, the best c and the line of (r - c)^2 on
+  // z^2 give r0.
+  std::optional<double> WidthAtExit() const {
+    std::vector<double> z2;
+    std::vector<double> r;
+    double narrowest = 0.0;
+    for (int i = 0; i < model_.rows; ++i) {
+      std::vector<double> values;
+      for (const FrameRecord& record : records_) {
+        const std::int16_t a = record.edge[record.EdgeAt(i, kLeftSide, kLadder - 1)];
+        const std::int16_t b = record.edge[record.EdgeAt(i, kRightSide, kLadder - 1)];
+        if (a != kNoEdge && b != kNoEdge)
+          values.push_back(0.5 * (a + b) / static_cast<double>(kEdgeUnitsPerPx));
+      }
+      if (values.size() * 3 < records_.size() || values.empty()) continue;
+      const double half = MedianInPlace(values);
+      if (z2.empty()) narrowest = half;
+      if (half > 4.0 * narrowest + 4.0) break;
+      const double dy = model_.Row(i) - model_.exit_px.y;
+      z2.push_back(dy * dy);
+      r.push_back(half);
+    }
+    if (z2.size() < 8) return std::nullopt;
+    double least = std::numeric_limits<double>::max();
+    double r0_px = 0.0;
+    for (int step = 0; step <= 30; ++step) {
+      const double c = 0.1 * step;
+      std::vector<double> square;
+      for (const double half : r) square.push_back((half - c) * (half - c));
+      const std::optional<Line> line = FitRobustLine(z2, square, RobustLineOptions{});
+      if (!line || !(line->intercept > 1.0)) continue;
+      double misfit = 0.0;
+      for (std::size_t i = 0; i < r.size(); ++i) {
+        misfit += std::abs(r[i] - c - std::sqrt(std::max(0.0, line->Y(z2[i]))));
+      }
+      if (misfit >= least) continue;
+      least = misfit;
+      r0_px = std::sqrt(line->intercept);
+    }
+    const double d = 2.0 * r0_px;
+    // A first edge far below the exit tells nothing about it.
+    if (!(d > 0.0) || z2.front() > d * d || d > 0.3 * model_.reading.width_px) return std::nullopt;
+    return d;
+  }
+
   void Begin() {
     model_.guess[0] = {model_.exit_px.x - 0.5 * model_.exit_diameter_px, -0.8 + model_.axis_slope};
     model_.guess[1] = {model_.exit_px.x + 0.5 * model_.exit_diameter_px, 0.8 + model_.axis_slope};
@@ -447,8 +495,10 @@ struct Head {
   double first_spray_stamp_s = 0.0, u_first_spray_s = 0.0;
 };
 
+enum class Damage { kNone, kTainted, kCorrupt };
+
 Head ReadHead(const std::string& path, const FootageOptions& footage_options, const SurveyOptions& options,
-              bool damaged_too, const ClipModel& model) {
+              Damage accepted, const ClipModel& model) {
   Head head(model, MostSample(model.format, options));
   const std::unique_ptr<Footage> footage = OpenFootage(path, footage_options);
   OnsetWatch watch(model, OnsetOptions{});
@@ -465,7 +515,8 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
   while (footage->Next(frame)) {
     if (options.should_stop && options.should_stop()) throw Interrupted{};
     ++head.frames;
-    if ((frame.corrupt || frame.tainted) && !damaged_too) continue;
+    const Damage damage = frame.corrupt ? Damage::kCorrupt : frame.tainted ? Damage::kTainted : Damage::kNone;
+    if (damage > accepted) continue;
     index.push_back(frame.index);
     stamps.push_back(frame.stamp_s);
     watch.Add(ViewRows(model.reading, model.format, frame, turned, turned_again));
@@ -497,12 +548,15 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
   return head;
 }
 
-// Damaged frames are left out, unless there are no others.
+// Damaged frames are left out, unless there are hardly any others.
 Head BestHead(const std::string& path, const FootageOptions& footage_options, const SurveyOptions& options,
               const ClipModel& model) {
-  Head whole = ReadHead(path, footage_options, options, false, model);
-  if (whole.watched >= 3 || whole.frames < 3) return whole;
-  return ReadHead(path, footage_options, options, true, model);
+  constexpr std::int64_t kEnough = 6;
+  Head head = ReadHead(path, footage_options, options, Damage::kNone, model);
+  if (head.watched >= kEnough || head.frames < kEnough) return head;
+  Head tainted = ReadHead(path, footage_options, options, Damage::kTainted, model);
+  if (tainted.watched >= kEnough) return tainted;
+  return ReadHead(path, footage_options, options, Damage::kCorrupt, model);
 }
 
 }  // namespace

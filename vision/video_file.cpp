@@ -63,40 +63,21 @@ std::string RecordedAt(const AVFormatContext& container, const AVStream& stream)
   return {};
 }
 
+// Several frames are decoded at once as long as the stream is whole. Damage makes them race: what a frame
+// takes from a damaged one depends on how far that had come. At the first error the file is therefore opened
+// again and decoded one frame at a time, with what came before left out.
 class VideoFile : public Footage {
  public:
   VideoFile(const std::string& path, const FootageOptions& options) : path_(path) {
     av_log_set_level(AV_LOG_QUIET);  // the decoder's chatter is not for the user
-    AVFormatContext* raw = nullptr;
-    const std::string url = "file:" + path;  // a colon in a name must not be taken for a protocol
-    if (avformat_open_input(&raw, url.c_str(), nullptr, nullptr) < 0) {
-      throw calib::InputError(
-          path + ": not a video that can be opened; expected a video file or a folder of frames");
-    }
-    container_.reset(raw);
-    if (avformat_find_stream_info(raw, nullptr) < 0) throw NoFrame();
-    const AVCodec* decoder = nullptr;
-    stream_ = av_find_best_stream(raw, AVMEDIA_TYPE_VIDEO, -1, -1, &decoder, 0);
-    if (stream_ < 0 || decoder == nullptr) {
-      throw calib::InputError(path + ": holds no video stream that can be decoded; expected a clip");
-    }
-    for (unsigned i = 0; i < raw->nb_streams; ++i) {
-      raw->streams[i]->discard = static_cast<int>(i) == stream_ ? AVDISCARD_DEFAULT : AVDISCARD_ALL;
-    }
-    AVStream* stream = raw->streams[stream_];
-    codec_.reset(avcodec_alloc_context3(decoder));
-    if (!codec_ || avcodec_parameters_to_context(codec_.get(), stream->codecpar) < 0) throw NoFrame();
-    codec_->flags |= AV_CODEC_FLAG_BITEXACT;
-    codec_->thread_count = options.threads;
-    codec_->pkt_timebase = stream->time_base;
-    if (avcodec_open2(codec_.get(), decoder, nullptr) < 0) throw NoFrame();
-    packet_.reset(av_packet_alloc());
-    time_base_s_ = av_q2d(stream->time_base);
+    one_at_a_time_ = options.threads == 1;
+    Open(options.threads);
+    AVStream* stream = container_->streams[stream_];
     const AVRational rate = stream->avg_frame_rate.num > 0 ? stream->avg_frame_rate : stream->r_frame_rate;
     fallback_interval_s_ = rate.num > 0 && rate.den > 0 ? av_q2d(av_inv_q(rate)) : 1.0 / 30.0;
     if (stream->nb_frames > 0) format_.declared_frames = stream->nb_frames;
     ReadRotation(*stream);
-    format_.recorded_at = RecordedAt(*raw, *stream);
+    format_.recorded_at = RecordedAt(*container_, *stream);
     first_ = Decode();
     if (!first_) throw NoFrame();
     Describe(*first_);
@@ -117,8 +98,10 @@ class VideoFile : public Footage {
     }
     out.index = next_index_++;
     out.stamp_s = Stamp(*frame);
-    out.corrupt = (frame->flags & AV_FRAME_FLAG_CORRUPT) != 0 || frame->decode_error_flags != 0;
+    out.corrupt = Corrupt(*frame);
     if (out.corrupt) ++errors_;
+    if (suspect_) out.corrupt = true;
+    suspect_ = false;
     // Damage lasts until a key frame that is whole.
     if (out.corrupt) {
       damaged_ = true;
@@ -146,6 +129,63 @@ class VideoFile : public Footage {
   calib::InputError NoFrame() const {
     return calib::InputError(path_ +
                              ": no frame could be decoded; expected a video with at least one whole frame");
+  }
+
+  void Open(int threads) {
+    AVFormatContext* raw = nullptr;
+    const std::string url = "file:" + path_;  // a colon in a name must not be taken for a protocol
+    if (avformat_open_input(&raw, url.c_str(), nullptr, nullptr) < 0) {
+      throw calib::InputError(
+          path_ + ": not a video that can be opened; expected a video file or a folder of frames");
+    }
+    container_.reset(raw);
+    if (avformat_find_stream_info(raw, nullptr) < 0) throw NoFrame();
+    const AVCodec* decoder = nullptr;
+    stream_ = av_find_best_stream(raw, AVMEDIA_TYPE_VIDEO, -1, -1, &decoder, 0);
+    if (stream_ < 0 || decoder == nullptr) {
+      throw calib::InputError(path_ + ": holds no video stream that can be decoded; expected a clip");
+    }
+    for (unsigned i = 0; i < raw->nb_streams; ++i) {
+      raw->streams[i]->discard = static_cast<int>(i) == stream_ ? AVDISCARD_DEFAULT : AVDISCARD_ALL;
+    }
+    AVStream* stream = raw->streams[stream_];
+    codec_.reset(avcodec_alloc_context3(decoder));
+    if (!codec_ || avcodec_parameters_to_context(codec_.get(), stream->codecpar) < 0) throw NoFrame();
+    codec_->flags |= AV_CODEC_FLAG_BITEXACT;
+    codec_->thread_count = one_at_a_time_ ? 1 : threads;
+    if (!one_at_a_time_) codec_->err_recognition |= AV_EF_EXPLODE;
+    codec_->pkt_timebase = stream->time_base;
+    if (avcodec_open2(codec_.get(), decoder, nullptr) < 0) throw NoFrame();
+    packet_.reset(av_packet_alloc());
+    time_base_s_ = av_q2d(stream->time_base);
+  }
+
+  // Frames that were handed out are decoded again and dropped.
+  void OpenAgain() {
+    one_at_a_time_ = true;
+    codec_.reset();
+    container_.reset();
+    drained_ = false;
+    errors_ = 1;  // the one that was met; decoding with concealment may pass over it
+    suspect_ = true;
+    Open(1);
+    for (std::int64_t k = 0; k < decoded_; ++k) {
+      if (!DecodeOne()) return;
+    }
+  }
+
+  FramePtr Decode() {
+    FramePtr frame = DecodeOne();
+    if (!one_at_a_time_ && (errors_ > 0 || (frame && Corrupt(*frame)))) {
+      OpenAgain();
+      frame = DecodeOne();
+    }
+    if (frame) ++decoded_;
+    return frame;
+  }
+
+  static bool Corrupt(const AVFrame& frame) {
+    return (frame.flags & AV_FRAME_FLAG_CORRUPT) != 0 || frame.decode_error_flags != 0;
   }
 
   void ReadRotation(const AVStream& stream) {
@@ -206,7 +246,7 @@ class VideoFile : public Footage {
     return stamp_s;
   }
 
-  FramePtr Decode() {
+  FramePtr DecodeOne() {
     FramePtr frame(av_frame_alloc());
     for (;;) {
       const int got = avcodec_receive_frame(codec_.get(), frame.get());
@@ -214,7 +254,7 @@ class VideoFile : public Footage {
       if (got == AVERROR_EOF) return nullptr;
       if (got != AVERROR(EAGAIN)) {
         ++errors_;
-        if (drained_) return nullptr;
+        if (drained_ || !one_at_a_time_) return nullptr;
       }
       if (drained_) return nullptr;
       const int read = av_read_frame(container_.get(), packet_.get());
@@ -265,7 +305,9 @@ class VideoFile : public Footage {
   bool direct_ = true;
   bool drained_ = false;
   int errors_ = 0, errors_seen_ = 0;
-  bool damaged_ = false;
+  bool damaged_ = false, one_at_a_time_ = false;
+  bool suspect_ = false;  // the next frame is, or comes just before, the one that was found damaged
+  std::int64_t decoded_ = 0;
   std::int64_t next_index_ = 0;
   std::optional<double> first_stamp_s_, last_stamp_s_;
 };

@@ -67,7 +67,7 @@ std::string InputsHtml(const Run& run, Detail detail) {
     std::string facts = fmt::format("{} × {} px, {} frames, {:.2f} s", run.clip.width_px, run.clip.height_px,
                                     run.clip.frames, run.clip.duration_s);
     facts += run.clip.spray_start_s ? fmt::format("; first spray frame at {:.3f} s", *run.clip.spray_start_s)
-                                    : "; spray on from the first frame";
+                                    : "; the clip does not show the spray begin";
     if (run.clip.illumination)
       facts += fmt::format("; {}, {}",
                            *run.clip.illumination == vision::Illumination::kBacklit ? "backlit" : "frontlit",

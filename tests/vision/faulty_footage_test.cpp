@@ -1,0 +1,201 @@
+// Footage with something wrong with it, rendered or spoilt on purpose: refused, or measured with a warning.
+#include <algorithm>
+#include <cmath>
+#include <cstdint>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <iterator>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <catch2/catch.hpp>
+#include <opencv2/core.hpp>
+#include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
+
+#include <vision/footage.h>
+#include <vision/spray_measurement.h>
+
+using namespace conebook;
+namespace fs = std::filesystem;
+
+namespace {
+
+// A small clip of clear liquid that nothing is wrong with; `more` changes some of it.
+fs::path Clip(const std::string& name, const std::string& more) {
+  const fs::path folder = fs::temp_directory_path() / ("conebook-test-faulty-" + name);
+  fs::remove_all(folder);
+  const std::string command =
+      std::string(CONEBOOK_RENDER) + " --seed 5 --fast --out '" + folder.string() +
+      "' --set light=backlit film=clear container=mp4 codec=h264 camera=phone clean=1 prespray=1 width=480 "
+      "height=360 fps=30 rotation=0 quality=12 bit_rate_mbit=0 full_range=0 variable_rate=0 px_per_mm=8.2 "
+      "exit_x_px=241 exit_y_px=46 axis_deg=0 tilt_deg=0 distance_mm=420 exit_diameter_mm=1.2 r0_mm=0.56 "
+      "half_angle_deg=34 breakup_mm=19 breakup_in_view=1 limb_depth=1.4 field=0.66 haze=0 shake_px=0 "
+      "pulsation_deg=0 window_drops=0 flicker=0 exposure_drift=0 pressures_bar=4 hold_1_s=1.2 frames=40 " +
+      more + " > /dev/null 2>&1";
+  REQUIRE(std::system(command.c_str()) == 0);
+  return folder / "clip.mp4";
+}
+
+const fs::path& GoodClip() {
+  static const fs::path clip = Clip("good", "gain=1");
+  return clip;
+}
+
+calib::Stated Known(double value, double u) {
+  return {value, u, false, false};
+}
+
+vision::View ViewOfClip() {
+  vision::View view;
+  view.px_per_mm = Known(8.2, 0.01);
+  view.distance_mm = Known(420.0, 1.0);
+  view.tilt_deg = Known(0.0, 0.1);
+  view.axis_deg = Known(0.0, 0.1);
+  view.exit_x_px = Known(241.0, 0.3);
+  view.exit_y_px = Known(46.0, 0.3);
+  view.exit_diameter_mm = Known(1.2, 0.01);
+  view.illumination = vision::Illumination::kBacklit;
+  return view;
+}
+
+const calib::Flag* Find(const std::vector<calib::Flag>& flags, const std::string& code) {
+  const auto at =
+      std::find_if(flags.begin(), flags.end(), [&](const calib::Flag& f) { return f.code == code; });
+  return at == flags.end() ? nullptr : &*at;
+}
+
+// The clip with the middle of its first key frame overwritten (MPEG-4 container, ISO/IEC 14496-15: NAL units
+// with four bytes of length before each; type 5 is an IDR slice, ISO/IEC 14496-10 table 7-1, from memory).
+std::string DamagedHead() {
+  std::ifstream in(GoodClip(), std::ios::binary);
+  std::string bytes((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
+  std::size_t at = bytes.find("mdat") + 4;
+  std::size_t length = 0;
+  for (;;) {
+    length = 0;
+    for (std::size_t k = 0; k < 4; ++k) length = 256 * length + static_cast<unsigned char>(bytes[at + k]);
+    if ((static_cast<unsigned char>(bytes[at + 4]) & 31U) == 5U) break;
+    at += 4 + length;
+    REQUIRE(at + 5 < bytes.size());
+  }
+  unsigned state = 3;
+  for (std::size_t k = length / 3; k < length / 2; ++k) {
+    state = state * 1664525U + 1013904223U;
+    bytes[at + 4 + k] = static_cast<char>(state >> 24U);
+  }
+  const fs::path damaged = GoodClip().parent_path() / "damaged.mp4";
+  std::ofstream(damaged, std::ios::binary) << bytes;
+  return damaged.string();
+}
+
+}  // namespace
+
+TEST_CASE("a background at full scale is seen in back light, by degrees", "[vision][faulty]") {
+  const vision::ClipReading good = vision::ReadClip(GoodClip().string(), ViewOfClip(), {});
+  CHECK_FALSE(Find(good.flags, "overexposed_in_part"));
+  CHECK_FALSE(good.Rejected());
+  const vision::ClipReading over = vision::ReadClip(Clip("over", "gain=2").string(), ViewOfClip(), {});
+  CHECK_FALSE(over.Rejected());
+  REQUIRE(Find(over.flags, "overexposed_in_part"));
+  CHECK(Find(over.flags, "overexposed_in_part")->severity == calib::Severity::kWarn);
+  // All light lost: not "check the valve".
+  const vision::ClipReading lost = vision::ReadClip(Clip("lost", "gain=5").string(), ViewOfClip(), {});
+  REQUIRE(lost.Rejected());
+  CHECK(Find(lost.flags, "overexposed"));
+  CHECK_FALSE(Find(lost.flags, "no_spray"));
+}
+
+TEST_CASE("without a scale, stations count in exit diameters", "[vision][faulty]") {
+  vision::View view = ViewOfClip();
+  view.px_per_mm.reset();
+  view.distance_mm.reset();
+  // A grey film, which shows from the exit on.
+  const std::string clip = Clip("grey", "film=grey wall_depth=0.9").string();
+  const vision::ClipReading reading = vision::ReadClip(clip, view, {});
+  REQUIRE_FALSE(reading.Rejected());
+  const vision::SprayMeasurement by_exit = vision::MeasureSpray(reading, view, {});
+  REQUIRE(by_exit.points[0].half_angle);
+  CHECK(by_exit.near_mm == Approx(2.0));  // the default
+  const vision::ClipReading scaled = vision::ReadClip(clip, ViewOfClip(), {});
+  const vision::SprayMeasurement by_mm = vision::MeasureSpray(scaled, ViewOfClip(), {});
+  // The far one follows the breakup: the exit's width in the picture, true within 15 %, is the measure.
+  CHECK(by_exit.far_mm == Approx(by_mm.far_mm / 1.2).epsilon(0.15));
+  view.near_mm = 3.0;
+  view.far_mm = 9.0;
+  const vision::SprayMeasurement stated = vision::MeasureSpray(reading, view, {});
+  CHECK(stated.near_mm == Approx(3.0));
+  CHECK(stated.far_mm == Approx(9.0));
+  // The same line, so the same angle, by either measure.
+  CHECK(by_exit.points[0].half_angle->mean_deg.value ==
+        Approx(by_mm.points[0].half_angle->mean_deg.value).margin(0.3));
+}
+
+TEST_CASE("a close-up of drops may leave the exit outside the picture", "[vision][faulty]") {
+  vision::View view = ViewOfClip();
+  view.shows = vision::Shows::kDrops;
+  for (const double y_px : {-200.0, 46.0}) {
+    view.exit_y_px = Known(y_px, 0.3);
+    const vision::ClipReading reading = vision::ReadClip(GoodClip().string(), view, {});
+    REQUIRE_FALSE(reading.Rejected());
+    const vision::SprayMeasurement drops = vision::MeasureSpray(reading, view, {});
+    REQUIRE(drops.points.size() == 1);
+    CHECK(drops.points[0].frames > 0);
+    CHECK_FALSE(drops.points[0].half_angle);
+    CHECK_FALSE(drops.points[0].breakup_mm);
+    CHECK(drops.flags.empty());
+  }
+  view.exit_x_px.reset();
+  view.exit_y_px.reset();
+  CHECK_FALSE(vision::ReadClip(GoodClip().string(), view, {}).Rejected());
+}
+
+TEST_CASE("a damaged first key frame is flagged, and every run says the same", "[vision][faulty]") {
+  const std::string clip = DamagedHead();
+  std::optional<double> angle;
+  for (const int threads : {1, 2, 5}) {
+    vision::ReadOptions options;
+    options.threads = threads;
+    const vision::ClipReading reading = vision::ReadClip(clip, ViewOfClip(), options);
+    CHECK(Find(reading.flags, "truncated"));
+    REQUIRE_FALSE(reading.Rejected());
+    const vision::SprayMeasurement spray = vision::MeasureSpray(reading, ViewOfClip(), {});
+    REQUIRE(spray.points[0].half_angle);
+    if (angle) CHECK(spray.points[0].half_angle->mean_deg.value == *angle);
+    angle = spray.points[0].half_angle->mean_deg.value;
+    CHECK(*angle == Approx(34.0).margin(0.5));
+  }
+}
+
+TEST_CASE("sides warped to and fro are flagged, straight ones are not", "[vision][faulty]") {
+  cv::Mat map_x(360, 480, CV_32F);
+  cv::Mat map_y(360, 480, CV_32F);
+  for (int y = 0; y < 360; ++y) {
+    for (int x = 0; x < 480; ++x) {
+      const double wave = y < 60 ? 0.0 : 3.0 * std::sin(2.0 * CV_PI * (y - 60) / 100.0);
+      map_x.at<float>(y, x) = static_cast<float>(x + (x < 241 ? wave : -wave));
+      map_y.at<float>(y, x) = static_cast<float>(y);
+    }
+  }
+  vision::View view = ViewOfClip();
+  view.fps = 30.0;
+  for (const bool warped : {false, true}) {
+    const fs::path folder = GoodClip().parent_path() / (warped ? "warped" : "straight");
+    fs::create_directories(folder);
+    const auto footage = vision::OpenFootage(GoodClip().string(), vision::FootageOptions{});
+    vision::LumaFrame frame;
+    for (int k = 0; footage->Next(frame); ++k) {
+      cv::Mat grey(360, 480, CV_8U);
+      for (int y = 0; y < grey.rows; ++y) std::copy_n(frame.Row<std::uint8_t>(y), grey.cols, grey.ptr(y));
+      if (warped) cv::remap(grey, grey, map_x, map_y, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+      cv::imwrite((folder / ("f" + std::to_string(1000 + k) + ".png")).string(), grey);
+    }
+    const vision::ClipReading reading = vision::ReadClip(folder.string(), view, {});
+    REQUIRE_FALSE(reading.Rejected());
+    const vision::SprayMeasurement spray = vision::MeasureSpray(reading, view, {});
+    INFO((warped ? "warped" : "straight"));
+    CHECK((Find(spray.flags, "sides_not_straight") != nullptr) == warped);
+  }
+}

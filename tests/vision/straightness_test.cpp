@@ -1,0 +1,71 @@
+// Straightness of a side: shapes drawn in closed form, with the slope error that each gives a least-squares
+// line.
+#include <cmath>
+#include <numbers>
+#include <vector>
+
+#include <catch2/catch.hpp>
+
+#include <vision/straightness.h>
+
+using namespace conebook::vision;
+
+namespace {
+
+constexpr double kNearMm = 2.4, kFarMm = 14.4, kTan = 0.67, kExitRadiusMm = 0.6;
+constexpr int kRows = 120;
+
+// A hyperbola's side with a tenth of a pixel of jitter (8 px/mm), and `extra` on it.
+template <typename Extra>
+std::vector<SidePoint> Side(Extra extra) {
+  std::vector<SidePoint> points;
+  unsigned state = 7;
+  for (int i = 0; i < kRows; ++i) {
+    const double z = kNearMm + (kFarMm - kNearMm) * i / (kRows - 1);
+    state = state * 1664525U + 1013904223U;
+    const double jitter = 0.0125 * (state / 4294967296.0 - 0.5);
+    points.push_back({z, std::hypot(kExitRadiusMm, z * kTan) + jitter + extra(z)});
+  }
+  return points;
+}
+
+SideShape Shape(const std::vector<SidePoint>& points) {
+  const auto shape = ShapeOfSide(points, kExitRadiusMm, StraightnessOptions{});
+  REQUIRE(shape);
+  return *shape;
+}
+
+}  // namespace
+
+TEST_CASE("a hyperbola's side is straight, whatever its opening", "[vision][straightness]") {
+  const SideShape shape = Shape(Side([](double) { return 0.0; }));
+  CHECK(shape.turn_deg < 0.05);
+  CHECK(shape.bend_deg == Approx(0.0).margin(0.2));
+}
+
+TEST_CASE("a side that bends to and fro says how far that can turn its line", "[vision][straightness]") {
+  // One and a half waves between the stations: a parabola cannot follow them.
+  constexpr double kAmplitudeMm = 0.2;
+  const double span_mm = kFarMm - kNearMm;
+  const SideShape shape = Shape(Side(
+      [&](double z) { return kAmplitudeMm * std::sin(3.0 * std::numbers::pi * (z - kNearMm) / span_mm); }));
+  // A sine of amplitude A over one period L turns a least-squares line by 6 A / (pi L): closed form.
+  const double turn_deg =
+      6.0 * kAmplitudeMm / (std::numbers::pi * span_mm) * 180.0 / std::numbers::pi / (1.0 + kTan * kTan);
+  CHECK(shape.turn_deg == Approx(turn_deg).epsilon(0.35));
+  CHECK(shape.significance > StraightnessOptions{}.least_significance);
+}
+
+TEST_CASE("a side that opens more and more shows its change of direction", "[vision][straightness]") {
+  constexpr double kPerMm = 0.004;  // 2 * 0.004 * 12 mm: the slope changes by 0.096
+  const SideShape shape = Shape(Side([](double z) { return kPerMm * (z - kNearMm) * (z - kNearMm); }));
+  const double bend_deg = 2.0 * kPerMm * (kFarMm - kNearMm) * 180.0 / std::numbers::pi / (1.0 + kTan * kTan);
+  CHECK(shape.bend_deg == Approx(bend_deg).epsilon(0.2));
+  CHECK(shape.turn_deg < 0.05);
+}
+
+TEST_CASE("a handful of rows is not judged", "[vision][straightness]") {
+  std::vector<SidePoint> points = Side([](double) { return 0.0; });
+  points.resize(20);
+  CHECK_FALSE(ShapeOfSide(points, kExitRadiusMm, StraightnessOptions{}));
+}
