@@ -164,8 +164,8 @@ def _(b):
     return run, draw.frame(run.overlay(), [(8, 300, "recorded as HDR (PQ):"), (8, 322, "code values are not light")])
 
 
-@entry("no_spray_free_frames", "Filming began with the spray on, so there is no picture of the bare background. It was continued from both sides, "
-       "which is fine for an even backdrop and poor for a cluttered one.")
+@entry("no_spray_free_frames", "The clip does not show the spray begin, because it was on already or shows too faintly, so there is no picture of the bare "
+       "background. It was continued from both sides, which is fine for an even backdrop and poor for a cluttered one.")
 def _(b):
     run = measured(b, one(b, prespray=0))
     return run, draw.sheet_of_frames([run.frames()[k] for k in (0, 1, 2)], ["frame 1: spray", "frame 2", "frame 3"], 3,
@@ -198,7 +198,7 @@ def _(b):
     return spoilt(b, "walker", [(20, 190, "moves, but does not"), (20, 212, "start at the exit")], [(215, 178, 305, 160)])
 
 
-@entry("not_a_cone", "The liquid leaves as a jet. A swirl element does so when its inlets are blocked or the pressure is far too low. "
+@entry("not_a_cone", "The liquid leaves as a jet, or as several with background between them. A swirl element does so when its inlets are blocked or the pressure is far too low. "
        "`reject` when the whole clip shows it, `warn` when a pressure point does.")
 def _(b):
     return spoilt(b, "solid_jet", [(258, 200, "one jet, no cone")], [(330, 210, 252, 240)])
@@ -210,14 +210,16 @@ def _(b):
     return run, draw.frame(run.overlay())
 
 
-@entry("overexposed", "Most of the rim is as white as the camera can show: where its edge lies cannot be told.",
+@entry("overexposed", "In front light, most of the rim is as white as the camera can show; in back light the background is, and takes the rim with it: "
+       "where the edge lies cannot be told.",
        "Lock the exposure before the valve opens, on the lit spray and not on the dark room.")
 def _(b):
     run = measured(b, one(b, light="frontlit", lost_side=0, limb_depth=1.2, gain=6))
     return run, draw.frame(late(run), [(250, 345, "white: full scale")], [(330, 325, 342, 200)])
 
 
-@entry("overexposed_in_part", "Some of the rim is at full scale: there, where the edge lies is told less well.")
+@entry("overexposed_in_part", "Some of the rim is at full scale, or in back light the background along it: there, where the edge lies is told less well. "
+       "A background that is white far from the spray does no harm.")
 def _(b):
     run = measured(b, one(b, light="frontlit", lost_side=0, limb_depth=1.2, gain=2.6))
     return run, draw.frame(run.overlay())
@@ -312,7 +314,8 @@ def _(b):
     return run, draw.sheet_of_frames([frames[k] for k in pair], [f"{k / 30:.2f} s: {w}" for k, w in zip(pair, ("narrow", "wide"))], 2)
 
 
-@entry("sides_not_straight", "What was followed from the exit bends to and fro, as no cone's side does. Here water ran down the window during the second point.",
+@entry("sides_not_straight", "What was followed from the exit bends, to and fro or all the way, as no cone's side does: the line through it means little. Without an "
+       "angle where it bends too far for any line. Here water ran down the window during the second point.",
        "Wipe the window, or shield it.")
 def _(b):
     y, x = np.mgrid[0:360, 0:480].astype(np.float32)
@@ -388,8 +391,7 @@ def _(b):
     return run, draw.sheet_of_frames([frames[k] for k in (24, 30, 36)], [f"{k / 30:.2f} s" for k in (24, 30, 36)], 3, words="pulsation: null")
 
 
-@entry("not_measured", "A number is missing because another one is: no half angle, so none of the angles derived from it.",
-       "Look for the warning that comes with it.")
+@entry("not_measured", "A number is missing because another one is: no half angle, so none of the angles derived from it.")
 def _(b):
     run = measured(b, one(b), stations={"near_mm": 12.0, "far_mm": 12.5})
     return run, draw.frame(late(run), [(14, 322, "no angle between the stations,"), (14, 345, "so no sheet or cone angle")],
@@ -507,8 +509,7 @@ def _(b):
 group("Log and clip together")
 
 
-@entry("no_log", "No log and no readings: the spray is measured, flow and pressure are not.",
-       "Where they are wanted: --log, or readings on a test-day sheet.")
+@entry("no_log", "No log and no readings: the spray is measured, flow and pressure are not.")
 def _(b):
     run = measured(b, one(b), log=False)
     return run, draw.frame(run.overlay(), [(330, 345, "at how many bar?")])
@@ -540,7 +541,7 @@ def _(b):
     return run, with_clip(run, notes=[(1.0, 4.9, "taken to be at this pressure")], highest=5.8)
 
 
-@entry("sync_unknown", "Nothing ties clip and log: the spray is on from the first frame and the log holds several pressures. It is measured, without pressure.")
+@entry("sync_unknown", "Nothing ties clip and log: the clip does not show the spray begin and the log holds several pressures. It is measured, without pressure.")
 def _(b):
     clip, rig, _ = one(b, prespray=0)
     run = b.measure(clip, rig, made_log(steps(3.0, 4.0, 5.5)))
@@ -548,8 +549,7 @@ def _(b):
                                notes=[(0.95, 6.0, "which of these?")], highest=7.0)
 
 
-@entry("not_in_log", "The log gives no pressure for this stretch of the clip, mostly because the two could not be tied.",
-       "Look for the flag about sync that comes with it.")
+@entry("not_in_log", "The log gives neither pressure nor flow for this stretch of the clip, mostly because the two could not be tied.")
 def _(b):
     clip, rig, _ = one(b, prespray=0)
     run = b.measure(clip, rig, made_log(steps(3.0, 4.0, 5.5)))
@@ -585,8 +585,7 @@ def _(b):
 group("Flow")
 
 
-@entry("no_flow_reading", "There is no flow for this point, so no flow area and no Cd. With a clip it also comes where the clip could not be tied to the log.",
-       "Log the meter, or weigh a bucket and use a test-day sheet.")
+@entry("no_flow_reading", "There is no flow for this point, so no flow area and no Cd.")
 def _(b):
     log = made_log(steps(3.0, 4.5))
     log.flow_l_min = None
@@ -603,8 +602,7 @@ def _(b):
     return run, chart(run, flow_notes=[(1.4, 0.35, "meter stands still")])
 
 
-@entry("meter_lags", "The meter needs time to follow. Its approach is left out of the averages.",
-       "Hold each pressure for several of these time constants.")
+@entry("meter_lags", "The meter needs time to follow. Its approach is left out of the averages.")
 def _(b):
     run = stood(b, made_log(steps(3.0, 5.0, hold=2.2), lag_s=0.3))
     return run, chart(run, flow_notes=[(1.25, 4.0, "follows late")])
