@@ -11,6 +11,7 @@
 #include "src/flow_average.h"
 #include "src/iso_date.h"
 #include "src/liquid_state.h"
+#include "src/opening.h"
 #include "src/settings_json.h"
 #include "src/sha256.h"
 #include "src/stand_flags.h"
@@ -348,12 +349,14 @@ Run Measure(const MeasureInput& input) {
   FlagUnsteady(measured, run.flags);
   FillStandSide(input.rig, side, plan, run);
   if (clip) FillSpraySide(*clip, input.rig, plan, run);
+  run.opening = OpeningOf(run.points, run.flags);
   if (side && plan.points > 0) {
     Add(run, "steady_criterion", Severity::kInfo, nullptr, input.steady.InWords(), "");
   }
   if (run.GetVerdict() == Verdict::kRejected) {
     run.points.clear();
     run.flow_law.reset();
+    run.opening = {};
   }
   ExplainWhatIsMissing(input.rig, run);
   OrderFlags(run.flags);

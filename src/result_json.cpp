@@ -113,6 +113,11 @@ Json FromPulsation(const std::optional<vision::Pulsation>& pulsation) {
           {"u", Number(pulsation->u_deg)}};
 }
 
+Json FromOpening(const std::optional<OpeningInterval>& interval) {
+  if (!interval) return nullptr;
+  return {{"lo", Number(interval->lo_bar)}, {"hi", Number(interval->hi_bar)}};
+}
+
 Json FromPoint(const Point& point) {
   Json json;
   json["t0_s"] = point.video ? Number(point.video->t0_s) : Json(nullptr);
@@ -125,6 +130,7 @@ Json FromPoint(const Point& point) {
   json["flow_area_mm2"] = FromOptional(point.flow_area_mm2);
   json["cd"] = FromCd(point.cd);
   json["temperature_c"] = FromOptional(point.temperature_c);
+  json["stage"] = point.spray.stage ? Json(vision::NameOf(*point.spray.stage)) : Json(nullptr);
   json["half_angle_deg"] = FromHalfAngle(point.spray.half_angle);
   json["apparent_half_angle_deg"] = FromOptional(point.spray.apparent_half_angle_deg);
   json["sheet_half_angle_deg"] = FromOptional(point.spray.sheet_half_angle_deg);
@@ -178,6 +184,8 @@ std::string ResultJson(const Run& run) {
                         {"cd", FromOptional(run.flow_law->cd)},
                         {"exponent", FromOptional(run.flow_law->exponent)}};
   }
+  json["opening_bar"] = {{"rising", FromOpening(run.opening.rising)},
+                         {"falling", FromOpening(run.opening.falling)}};
   json["points"] = Json::array();
   for (const Point& point : run.points) json["points"].push_back(FromPoint(point));
   // A user's text may hold bytes that are not UTF-8: replaced, not refused.

@@ -47,6 +47,14 @@ struct FlowLaw {
   std::optional<calib::Quantity> exponent;  // of a free power fit; needs three points or more
 };
 
+// Pressure drops: still below full development at lo_bar, fully developed at hi_bar.
+struct OpeningInterval {
+  double lo_bar = 0.0, hi_bar = 0.0;
+};
+struct Opening {
+  std::optional<OpeningInterval> rising, falling;
+};
+
 struct Sync {
   calib::Quantity log_minus_video_s;
   std::string method;  // "given", "onset", "assumed"
@@ -78,6 +86,7 @@ struct Run {
   double exit_diameter_mm = 0.0;
   std::optional<Sync> sync;
   std::optional<FlowLaw> flow_law;
+  Opening opening;
   std::vector<Point> points;  // empty when rejected
   std::vector<calib::Flag> flags;
   LogTrace trace;

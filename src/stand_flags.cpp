@@ -205,6 +205,7 @@ void ExplainWhatIsMissing(const Rig& rig, Run& run) {
     drops("sheet_half_angle_deg", [](const Point& p) { return !p.spray.sheet_half_angle_deg; });
     drops("cone_half_angle_deg", [](const Point& p) { return !p.spray.cone_half_angle_deg; });
     drops("pulsation", [](const Point& p) { return !p.spray.pulsation; });
+    drops("stage", [](const Point& p) { return !p.spray.stage; });
   } else {
     spray("half_angle_deg", [](const Point& p) { return !p.spray.half_angle; });
     spray("breakup_mm",
@@ -212,6 +213,7 @@ void ExplainWhatIsMissing(const Rig& rig, Run& run) {
     spray("apparent_half_angle_deg", [](const Point& p) { return !p.spray.apparent_half_angle_deg; });
     spray("sheet_half_angle_deg", [](const Point& p) { return !p.spray.sheet_half_angle_deg; });
     spray("cone_half_angle_deg", [](const Point& p) { return !p.spray.cone_half_angle_deg; });
+    spray("stage", [](const Point& p) { return !p.spray.stage; });
     const auto pulsation = [](const Point& p) { return !p.spray.pulsation; };
     if (clip) {
       explain.Say("pulsation", pulsation, "no_pulsation",

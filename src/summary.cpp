@@ -5,6 +5,7 @@
 
 #include <fmt/core.h>
 
+#include "src/opening.h"
 #include "src/report/digits.h"
 #include "src/text_table.h"
 
@@ -51,6 +52,7 @@ std::string PointTable(const Run& run) {
     column(area.c_str(), "");
   }
   if (spray) {
+    column("stage", "");
     column("half angle", "deg");
     column("lean", "deg");
     column("breakup", "mm");
@@ -66,6 +68,7 @@ std::string PointTable(const Run& run) {
       row.push_back(point.cd ? Shown(point.cd->cd) : "-");
     }
     if (spray) {
+      row.emplace_back(point.spray.stage ? vision::InWords(*point.spray.stage) : "-");
       const auto& angle = point.spray.half_angle;
       row.push_back(angle ? Shown(angle->mean_deg) : "-");
       row.push_back(angle ? Shown(angle->lean_deg) : "-");
@@ -102,6 +105,7 @@ std::string RunSummary(const Run& run) {
     if (run.flow_law->exponent) text += fmt::format(", exponent {}", Shown(run.flow_law->exponent));
     text += "\n";
   }
+  for (const std::string& sentence : OpeningSentences(run.opening)) text += sentence + "\n";
   std::size_t remarks = 0;
   for (const calib::Flag& flag : run.flags) {
     if (flag.code == "above_rated_pressure") continue;

@@ -253,7 +253,8 @@ class Measurer {
       AddFlag(p, "not_fully_developed", Severity::kWarn, "half_angle_deg",
               fmt::format("the spray is below full development ({}): {}",
                           reading.stage ? InWords(*reading.stage) : "between two stages", reading.why),
-              "raise the pressure until the sides run straight: only then has the cone an angle");
+              "raise the pressure, within what the stand is rated for, until the sides run straight: only "
+              "then has the cone an angle");
       for (const char* quantity :
            {"apparent_half_angle_deg", "sheet_half_angle_deg", "cone_half_angle_deg", "breakup_mm"}) {
         AddFlag(p, "not_fully_developed", Severity::kInfo, quantity,

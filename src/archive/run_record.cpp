@@ -134,6 +134,11 @@ std::optional<double> ToNumber(const Json* json) {
   return json == nullptr ? std::nullopt : std::optional(json->get<double>());
 }
 
+std::optional<OpeningInterval> ToInterval(const Json* json) {
+  if (json == nullptr) return std::nullopt;
+  return OpeningInterval{json->at("lo").get<double>(), json->at("hi").get<double>()};
+}
+
 InputFile ToFile(const Json& json) {
   return {json.value("path", ""), json.at("sha256").get<std::string>()};
 }
@@ -184,6 +189,7 @@ Point ToPoint(const Json& json) {
   point.temperature_c = ToNumber(At(json, "temperature_c"));
   vision::SprayPoint& spray = point.spray;
   spray.frames = point.frames;
+  if (const Json* stage = At(json, "stage")) spray.stage = vision::StageNamed(stage->get<std::string>());
   if (const Json* angle = At(json, "half_angle_deg")) {
     spray.half_angle = vision::HalfAngle{*ToQuantity(&angle->at("mean")), *ToQuantity(&angle->at("left")),
                                          *ToQuantity(&angle->at("right")), *ToQuantity(&angle->at("lean"))};
@@ -335,6 +341,8 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
     run.flow_law = FlowLaw{ToQuantity(At(*law, "flow_area_mm2")), ToQuantity(At(*law, "cd")),
                            ToQuantity(At(*law, "exponent"))};
   }
+  if (const Json* opening = At(json, "opening_bar"))
+    run.opening = {ToInterval(At(*opening, "rising")), ToInterval(At(*opening, "falling"))};
   for (const Json& point : json.at("points")) run.points.push_back(ToPoint(point));
   for (const Json& flag : json.at("flags")) run.flags.push_back(ToFlag(flag));
 

@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "src/opening.h"
 #include "src/report/digits.h"
 #include "src/report/html.h"
 
@@ -206,6 +207,9 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
   const auto plain = [&](const char* label, const char* unit, const PointText& text) {
     return PlainRow(points, label, unit, text);
   };
+  body += plain("Stage of the spray", "", [](const Point& p) {
+    return p.spray.stage ? std::string(vision::InWords(*p.spray.stage)) : std::string();
+  });
   body += plain("Pulsation", "", [](const Point& p) {
     if (!p.spray.pulsation) return std::string();
     const Rounded amplitude = RoundByU(p.spray.pulsation->amplitude_deg, p.spray.pulsation->u_deg);
@@ -242,7 +246,8 @@ std::string QuantityInWords(const std::string& key) {
       {"sheet_half_angle_deg", "sheet half angle"},
       {"cone_half_angle_deg", "cone half angle"},
       {"breakup_mm", "breakup length"},
-      {"px_per_mm", "scale"}};
+      {"px_per_mm", "scale"},
+      {"opening_bar", "opening pressure"}};
   for (const auto& [known, words] : kWords)
     if (key == known) return words;
   return Blanks(key);
@@ -264,6 +269,8 @@ std::string PointTableHtml(const Run& run, const std::string& prefix) {
   Notes notes;
   for (std::size_t from = 0; from < run.points.size(); from += kPointsAcross)
     out += ColumnsHtml(run, from, std::min(run.points.size(), from + kPointsAcross), notes);
+  for (const std::string& sentence : OpeningSentences(run.opening))
+    out += "<p>The spray " + EscapeHtml(sentence) + ".</p>";
   if (!notes.texts.empty()) {
     out += "<ol class=\"notes\">";
     for (const std::string& text : notes.texts) out += "<li>" + EscapeHtml(text) + "</li>";

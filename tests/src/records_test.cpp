@@ -128,6 +128,9 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   const Record record = ReadRecord(book, key);
   CHECK(RecordKey(record.json) == key);
   const Run back = RunFromRecord(record.json, EvidenceOf(book));
+  REQUIRE(back.points[0].spray.stage == run.points[0].spray.stage);
+  REQUIRE(back.opening.rising);
+  CHECK(back.opening.rising->hi_bar == 1.2);
 
   // The result file says the same, but for the evidence that the record lists.
   Json was = Json::parse(ResultJson(run)), is = Json::parse(ResultJson(back));

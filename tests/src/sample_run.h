@@ -40,6 +40,7 @@ inline Point MadePoint(double pressure_bar, double half_angle_deg, double breaku
 
   vision::SprayPoint& spray = point.spray;
   spray.frames = 144;
+  spray.stage = vision::SprayStage::kFullyDeveloped;
   vision::HalfAngle angle;
   angle.left_deg = Made(half_angle_deg - kLeanDeg, 0.31, "tilt (assumed 2 deg)", calib::Shared::kRig);
   angle.right_deg = Made(half_angle_deg + kLeanDeg, 0.29, "tilt (assumed 2 deg)", calib::Shared::kRig);
@@ -125,6 +126,7 @@ inline Run MadeRun() {
   run.exit_diameter_mm = 1.6;
   run.sync = Sync{Plain(1.25, 0.02), "onset"};
   run.flow_law = FlowLaw{Plain(0.3715, 0.0040, 6.0), Plain(0.1848, 0.0027, 6.0), Plain(0.498, 0.006, 3.0)};
+  run.opening.rising = OpeningInterval{0.8, 1.2};
   run.points = {MadePoint(2.0, 33.4, 31.0, 2.5), MadePoint(4.0, 35.1, 26.5, 6.0),
                 MadePoint(8.0, 36.8, 22.0, 9.5)};
   for (int i = 0; i < 360; ++i) {
