@@ -103,7 +103,7 @@ TEST_CASE("the splatted smooth sheet ends at its silhouette", "[render][film]") 
     FloatImage signal;
     SheetExtent extent;
     extent.Reset(camera, {}, 300);
-    RenderSignal(scene, spray, camera, now, {}, false, 0.0, signal, &extent);
+    RenderSignal(scene, spray, camera, now, {}, false, {}, signal, &extent);
     for (std::size_t row = 40; row < 200; row += 20) {
       const double r_px = 12.0 * spray.RadiusAt(static_cast<double>(row) / 12.0, now.tan_a);
       CHECK(static_cast<double>(extent.right[row]) == Approx(r_px).margin(0.55));
@@ -121,7 +121,7 @@ TEST_CASE("a grey film darkens the axis, clear water only the limb", "[render][f
     const Camera camera = MakeIdealCamera(901, 340, 12.0, {450.0, 10.0});
     const Instant now = SteadyInstant(scene, 5.0, 0.0, 1e5);
     FloatImage signal;
-    RenderSignal(scene, spray, camera, now, {}, false, 0.0, signal, nullptr);
+    RenderSignal(scene, spray, camera, now, {}, false, {}, signal, nullptr);
     const double row = 10.0 + 12.0 * 10.0;
     double axis = 0.0;
     for (int dy = -6; dy <= 6; ++dy)

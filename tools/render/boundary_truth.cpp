@@ -50,11 +50,11 @@ void BoundaryStack::Peaks(Side side, int from, int to, std::vector<float>& peaks
   }
 }
 
-std::vector<std::optional<double>> BoundaryStack::Median(Side side, double level) const {
+std::vector<std::optional<double>> BoundaryStack::Median(Side side, double level, int from, int to) const {
   std::vector<std::optional<double>> out(static_cast<std::size_t>(rows_));
   for (int row = 0; row < rows_; ++row) {
     std::vector<float> edges;
-    for (int frame = 0; frame < frames_; ++frame) {
+    for (int frame = from; frame < to; ++frame) {
       const auto k =
           static_cast<std::size_t>(frame) * static_cast<std::size_t>(rows_) + static_cast<std::size_t>(row);
       if (start_[side][k] <= kNone) continue;
@@ -68,7 +68,7 @@ std::vector<std::optional<double>> BoundaryStack::Median(Side side, double level
         }
       }
     }
-    if (frames_ > 0 && 2 * static_cast<int>(edges.size()) >= frames_)
+    if (to > from && 2 * static_cast<int>(edges.size()) >= to - from)
       out[static_cast<std::size_t>(row)] = MedianOf(std::move(edges));
   }
   return out;

@@ -26,8 +26,11 @@ class BoundaryStack {
   // Peaks of the limb band in rows [from, to).
   void Peaks(Side side, int from, int to, std::vector<float>& peaks) const;
   // Median crossing of each row, px outwards of the axis; nothing where fewer than half of the frames have
-  // one.
-  std::vector<std::optional<double>> Median(Side side, double level) const;
+  // one; of the frames [from, to).
+  std::vector<std::optional<double>> Median(Side side, double level, int from, int to) const;
+  std::vector<std::optional<double>> Median(Side side, double level) const {
+    return Median(side, level, 0, frames_);
+  }
   int Rows() const { return rows_; }
   int Frames() const { return frames_; }
 

@@ -10,6 +10,7 @@
 
 #include "render/random.h"
 #include "render/recorder.h"
+#include "render/sheet_edge.h"
 #include "render/video_writer.h"
 
 namespace conebook::render {
@@ -85,17 +86,44 @@ std::string SidesText(const Sides& sides, const Angles& angles, double near_mm, 
                      AnglesText(angles, near_mm, far_mm));
 }
 
-struct Levels {
-  double value[2] = {0.0, 0.0};
-};
-Levels LevelsOf(const std::vector<BoundaryStack>& stacks, int from, int to) {
-  Levels levels;
+using Levels = std::array<double, 2>;
+Levels LevelsOf(const std::vector<const BoundaryStack*>& stacks, int from, int to) {
+  Levels levels{};
   for (const Side side : {kRight, kLeft}) {
     std::vector<float> peaks;
-    for (const BoundaryStack& stack : stacks) stack.Peaks(side, from, to, peaks);
-    levels.value[side] = peaks.empty() ? 0.0 : kBoundaryPart * MedianOf(std::move(peaks));
+    for (const BoundaryStack* stack : stacks) stack->Peaks(side, from, to, peaks);
+    levels[side] = peaks.empty() ? 0.0 : kBoundaryPart * MedianOf(std::move(peaks));
   }
   return levels;
+}
+
+// Adds pictures by `draw` and instants until the line between two rows is known to u_deg.
+template <typename Next, typename Draw>
+void Settle(LongTimeBoundary& boundary, Next next, Draw draw, int first_pictures, int most_pictures,
+            double u_deg, int near_row, int far_row) {
+  constexpr int kStep = 24;
+  constexpr int kInstants = 800;
+  constexpr int kMostInstants = 16 * kInstants;
+  std::vector<Instant> instants;
+  const auto instant = [&](int i) -> const Instant& {
+    while (static_cast<int>(instants.size()) <= i) instants.push_back(next());
+    return instants[static_cast<std::size_t>(i)];
+  };
+  int pictures = std::min(first_pictures, most_pictures);
+  int wanted = std::max(kInstants, pictures);
+  for (;;) {
+    while (boundary.stack.Frames() < pictures) draw(instant(boundary.stack.Frames()), boundary.stack);
+    while (boundary.edge.Instants() < wanted) boundary.edge.Add(instant(boundary.edge.Instants()));
+    const Levels levels = LevelsOf({&boundary.stack}, near_row, far_row);
+    const auto error = boundary.ErrorDeg(levels, near_row, far_row);
+    if (!error) return;
+    // Each part may have its share; the pictures' is the larger, since they cost the most.
+    const bool more_pictures = error->pictures_deg > 0.9 * u_deg && pictures < most_pictures;
+    const bool more_instants = error->geometry_deg > 0.45 * u_deg && wanted < kMostInstants;
+    if (!more_pictures && !more_instants) return;
+    if (more_pictures) pictures = std::min(pictures + kStep, most_pictures);
+    if (more_instants) wanted = std::min(2 * wanted, kMostInstants);
+  }
 }
 
 // The camera as the rig states it, with the defaults of the contract where it is silent.
@@ -109,17 +137,15 @@ Camera StatedCamera(const Scene& s) {
   // Without a distance no perspective is taken out: the camera stands far away.
   view.distance_mm = s.distance_mm.stated.value_or(1e6);
   view.focal_px = s.distance_mm.stated && s.focal_px.stated ? *s.focal_px.stated : view.distance_mm * scale;
-  Camera camera = MakeCamera(view);
   if (!s.distance_mm.stated) {
-    // Far away, the lens must still act as it does at the true focal length.
-    view.distance_mm = s.camera.distance_mm;
-    if (!s.lens_file) {
-      view.focal_px = 1e6 * scale;
-      view.distance_mm = 1e6;
-    }
-    camera = MakeCamera(view);
+    // From far away the lens must bend the picture as it does at its own focal length.
+    const double longer = view.focal_px / s.camera.focal_px;
+    view.k1 *= longer * longer;
+    view.k2 *= longer * longer * longer * longer;
+    view.p1 *= longer;
+    view.p2 *= longer;
   }
-  return camera;
+  return MakeCamera(view);
 }
 
 }  // namespace
@@ -156,7 +182,7 @@ Instant Timeline::At(double video_s) const {
 }
 
 void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, const Instant& now,
-                  Pixel shift, bool with_drops, double limb_px, FloatImage& signal, SheetExtent* extent) {
+                  Pixel shift, bool with_drops, const Limb& limb, FloatImage& signal, SheetExtent* extent) {
   signal.Reset(nozzle.width, nozzle.height);
   const double exposure_s = scene.recording.exposure_s;
   const bool drips = scene.negative == "drip" || (now.stage == Stage::kDribble && now.front_mm > 0.0);
@@ -171,7 +197,7 @@ void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, 
       const double off = (i + 0.5) / parts - 0.5;
       part.travel_mm += off * smear_mm;
       part.time_s += off * exposure_s;
-      AddSheet(spray, leaned, scene.look, part, 1.0 / parts, pitch_px, limb_px, shift, signal, extent);
+      AddSheet(spray, leaned, scene.look, part, 1.0 / parts, pitch_px, limb, shift, signal, extent);
     }
     if (with_drops) AddDrops(spray, leaned, scene.look, now, exposure_s, shift, signal);
   }
@@ -292,7 +318,7 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
     const Instant now = timeline.At(t);
     const Pixel shift = recorder.Shake(t);
     extent.Reset(camera, shift, rows);
-    RenderSignal(s, spray, camera, now, shift, true, 0.0, signal, &extent);
+    RenderSignal(s, spray, camera, now, shift, true, {}, signal, &extent);
     if (spray_start_s < 0.0 && now.front_mm > s.spray.exit_radius_mm) spray_start_s = t;
     for (std::size_t p = 0; p < points.size(); ++p) {
       if (t < points[p].t0_s || t > points[p].t1_s) continue;
@@ -324,7 +350,7 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
   axes.Reset(camera, {}, 1);
   const auto on_picture = [&](const BoundaryStack& stack, const Levels& levels, Side side) {
     std::vector<std::optional<Pixel>> out;
-    const auto edge = stack.Median(side, levels.value[side]);
+    const auto edge = stack.Median(side, levels[side]);
     const double sign = side == kRight ? 1.0 : -1.0;
     for (std::size_t k = 0; k < edge.size(); ++k) {
       if (!edge[k]) {
@@ -338,10 +364,10 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
     }
     return out;
   };
-  const auto plain = [&](const BoundaryStack& stack, const Levels& levels, double per_mm) {
+  const auto plain = [&](const auto& stack, const Levels& levels, double per_mm) {
     Sides sides;
     for (const Side side : {kRight, kLeft}) {
-      const auto edge = stack.Median(side, levels.value[side]);
+      const auto edge = stack.Median(side, levels[side]);
       for (std::size_t k = 0; k < edge.size(); k += 2) {
         sides.z_mm[side].emplace_back(static_cast<double>(k) / per_mm);
         sides.x_mm[side].push_back(edge[k] ? std::optional<double>(*edge[k] / per_mm) : std::nullopt);
@@ -351,7 +377,7 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
   };
 
   // Long-time truth: independent pictures of each point, by the ideal camera and by the clip's own.
-  std::vector<BoundaryStack> ideal, real;
+  std::vector<LongTimeBoundary> ideal, real;
   if (!options.fast && s.negative.empty()) {
     const double widest =
         std::tan((s.spray.half_angle_deg + 4.0 + std::abs(s.lean_deg) + s.spray.pulsation_deg) * kRadians);
@@ -359,24 +385,37 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
     const int ideal_rows = std::min(rows, static_cast<int>(1.12 * far_mm * scale) + 20);
     const Camera space =
         MakeIdealCamera(2 * half_width + 1, ideal_rows + 20, scale, {static_cast<double>(half_width), 6.0});
-    for (std::size_t p = 0; p < points.size(); ++p) {
-      ideal.emplace_back(ideal_rows, sd);
-      real.emplace_back(ideal_rows, sd);
-      Random far(s.seed, "far");
-      double travel = 1e5;
-      double t = 100.0;
-      for (int i = 0; i < options.truth_frames; ++i) {
-        Instant now = SteadyInstant(s, steady[p].drop_bar, t, travel);
-        now.stop_mm = 1.15 * far_mm + 1.0;
-        travel += now.breakup_mm * far.Uniform(3.0, 9.0);
-        t += far.Uniform(1.0, 3.0) / std::max(s.spray.pulsation_hz, 1.0);
-        extent.Reset(space, {}, ideal_rows);
-        RenderSignal(s, spray, space, now, {}, true, kLimbPx, signal, &extent);
-        ideal.back().Add(signal, extent);
-        if (i % 4 != 0) continue;
-        extent.Reset(camera, {}, ideal_rows);
-        RenderSignal(s, spray, camera, now, {}, true, 0.0, signal, &extent);
-        real.back().Add(signal, extent);
+    const double last_mm = std::min(1.15 * far_mm, ideal_rows / scale);
+    for (const auto& point : steady) {
+      const Instant now = SteadyInstant(s, point.drop_bar, 0.0, 0.0);
+      for (const bool own_camera : {false, true}) {
+        const Camera& seen_by = own_camera ? camera : space;
+        auto& boundary = (own_camera ? real : ideal)
+                             .emplace_back(LongTimeBoundary{
+                                 BoundaryStack(ideal_rows, sd),
+                                 SheetEdge(spray, seen_by, s.lean_deg, rec.exposure_s, now, last_mm)});
+        const Limb limb{kLimbPx, boundary.edge.TurnRad() + 0.05};
+        Random far(s.seed, "far");
+        double travel = 1e5;
+        double t = 100.0;
+        const auto next = [&] {
+          Instant at = SteadyInstant(s, point.drop_bar, t, travel);
+          at.stop_mm = 1.15 * far_mm + 1.0;
+          travel += at.breakup_mm * far.Uniform(3.0, 9.0);
+          t += far.Uniform(1.0, 3.0) / std::max(s.spray.pulsation_hz, 1.0);
+          return at;
+        };
+        const auto draw = [&](const Instant& at, BoundaryStack& stack) {
+          extent.Reset(seen_by, {}, ideal_rows);
+          RenderSignal(s, spray, seen_by, at, {}, true, limb, signal, &extent);
+          stack.Add(signal, extent);
+        };
+        // Whether it is enough is judged by scatter, so not from too few. Nothing of the boundary's truth
+        // rests on the clip's own camera: rougher will do.
+        const int first = own_camera ? 24 : 48;
+        const int most = own_camera ? (options.truth_frames + 3) / 4 : options.truth_frames;
+        Settle(boundary, next, draw, first, most,
+               own_camera ? 2.0 * options.truth_u_deg : options.truth_u_deg, near_row, far_row);
       }
     }
   }
@@ -468,9 +507,19 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
       Number(s.exit_diameter_mm.stated), Number(s.axis_deg.stated), Number(s.tilt_deg.stated),
       Number(s.distance_mm.stated), Number(s.focal_px.stated), Number(s.sync_s.stated));
   out += " \"boundary_sides\":\"outwards positive on either side\",\n \"points\":[\n";
-  const Levels own_levels = LevelsOf(own, near_row, far_row);
-  const Levels ideal_levels = LevelsOf(ideal, near_row, far_row);
-  const Levels real_levels = LevelsOf(real, near_row, far_row);
+  std::vector<const BoundaryStack*> own_stacks, ideal_stacks, real_stacks;
+  for (const BoundaryStack& stack : own) own_stacks.push_back(&stack);
+  for (const LongTimeBoundary& boundary : ideal) ideal_stacks.push_back(&boundary.stack);
+  for (const LongTimeBoundary& boundary : real) real_stacks.push_back(&boundary.stack);
+  const Levels own_levels = LevelsOf(own_stacks, near_row, far_row);
+  const Levels ideal_levels = LevelsOf(ideal_stacks, near_row, far_row);
+  const Levels real_levels = LevelsOf(real_stacks, near_row, far_row);
+  const auto error_text = [&](const LongTimeBoundary& boundary, const Levels& levels) {
+    const auto error = boundary.ErrorDeg(levels, near_row, far_row);
+    return fmt::format(R"({{"mean_deg":{},"pictures":{},"instants":{}}})",
+                       Number(error ? std::optional<double>(error->SumDeg()) : std::nullopt),
+                       boundary.stack.Frames(), boundary.edge.Instants());
+  };
   for (std::size_t p = 0; good && p < points.size(); ++p) {
     const Instant now = SteadyInstant(s, steady[p].drop_bar, 0.0, 0.0);
     const double area = std::numbers::pi * s.spray.exit_radius_mm * s.spray.exit_radius_mm;
@@ -505,9 +554,11 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
     if (p < ideal.size()) {
       const Sides space = plain(ideal[p], ideal_levels, scale);
       out += "   \"boundary\":" + SidesText(space, Fit(space, near_mm, far_mm), near_mm, far_mm) + ",\n";
+      out += "   \"boundary_u\":" + error_text(ideal[p], ideal_levels) + ",\n";
       const Sides apparent = plain(real[p], real_levels, scale);
       out +=
           "   \"apparent\":" + SidesText(apparent, Fit(apparent, near_mm, far_mm), near_mm, far_mm) + ",\n";
+      out += "   \"apparent_u\":" + error_text(real[p], real_levels) + ",\n";
     } else {
       out += "   \"boundary\":null,\n   \"apparent\":null,\n";
     }

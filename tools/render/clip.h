@@ -12,8 +12,11 @@
 namespace conebook::render {
 
 struct ClipOptions {
-  bool fast = false;       // no long-time truth of the boundary
-  int truth_frames = 200;  // independent pictures per pressure point
+  bool fast = false;  // no long-time truth of the boundary
+  // Independent pictures per pressure point are added until the long-time half angle is known this well, but
+  // no more than so many.
+  double truth_u_deg = 0.01;
+  int truth_frames = 200;
   std::string rig_name = "rig.toml", log_name = "log.csv", clip_name;
 };
 
@@ -29,9 +32,9 @@ class Timeline {
   std::vector<double> travel_mm_;
 };
 
-// Noise-free signal of one exposure around `now`. limb_px > 0: the limb alone, see AddSheet.
+// Noise-free signal of one exposure around `now`. Of the sheet all, or the limb alone, see AddSheet.
 void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, const Instant& now,
-                  Pixel shift, bool with_drops, double limb_px, FloatImage& signal, SheetExtent* extent);
+                  Pixel shift, bool with_drops, const Limb& limb, FloatImage& signal, SheetExtent* extent);
 
 std::string RigText(const Scene& scene, const ClipOptions& options);
 void RenderClip(const Scene& scene, const std::filesystem::path& directory, const ClipOptions& options);

@@ -16,6 +16,17 @@
 namespace conebook::render {
 namespace {
 
+// The hot loops are built twice, for wide vectors and for any machine; which one runs is decided at load
+// time. Without contraction (see CMakeLists.txt) both give the same bytes.
+#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && !defined(__SANITIZE_ADDRESS__) && \
+    !defined(__SANITIZE_THREAD__)
+#define RENDER_WIDE __attribute__((target_clones("arch=x86-64-v3", "default")))
+#define RENDER_INLINE __attribute__((always_inline)) inline
+#else
+#define RENDER_WIDE
+#define RENDER_INLINE inline
+#endif
+
 constexpr double kTurn = 2.0 * std::numbers::pi;
 constexpr int kMaxSwirl = 24;
 constexpr int kSectors = 360;
@@ -54,7 +65,7 @@ int PointsAround(double needed) {
   return count;
 }
 
-void Splat(FloatImage& image, float x, float y, float weight) {
+RENDER_INLINE void Splat(FloatImage& image, float x, float y, float weight) {
   if (!(x >= 0.0F && y >= 0.0F && x < static_cast<float>(image.width - 1) &&
         y < static_cast<float>(image.height - 1)))
     return;
@@ -130,8 +141,8 @@ double RimAt(const std::vector<float>& rim, double turn) {
   return static_cast<double>(rim[k]) * (1.0 - rest) + static_cast<double>(rim[k + 1]) * rest;
 }
 
-void AddWaves(const Spray& spray, const Instant& now, double z, double scale, const Circle& circle,
-              RowBuffers& b) {
+RENDER_INLINE void AddWaves(const Spray& spray, const Instant& now, double z, double scale,
+                            const Circle& circle, RowBuffers& b) {
   const SpraySetting& set = spray.setting;
   const double part = std::min(z / now.breakup_mm, 1.2);
   const double grown = now.wave_part * set.wave_mm * std::exp(set.wave_growth * (part - 1.0));
@@ -163,8 +174,8 @@ void AddWaves(const Spray& spray, const Instant& now, double z, double scale, co
 }
 
 // A texture along a ring of the liquid, which has turned by `swirl_turn` since the exit.
-void SampleAround(const Texture& texture, double row, double swirl_turn, std::size_t from, std::size_t to,
-                  std::vector<float>& out) {
+RENDER_INLINE void SampleAround(const Texture& texture, double row, double swirl_turn, std::size_t from,
+                                std::size_t to, std::vector<float>& out) {
   const double floor_row = std::floor(row);
   const auto mix = static_cast<float>(row - floor_row);
   auto y0 = static_cast<std::int64_t>(floor_row) % texture.height;
@@ -173,58 +184,62 @@ void SampleAround(const Texture& texture, double row, double swirl_turn, std::si
   const float* a = texture.value.data() + y0 * texture.width;
   const float* b = texture.value.data() + y1 * texture.width;
   const double around = texture.width;
-  double u = (static_cast<double>(from) / static_cast<double>(out.size()) - swirl_turn) * around;
-  u -= std::floor(u / around) * around;
+  double start = (static_cast<double>(from) / static_cast<double>(out.size()) - swirl_turn) * around;
+  start -= std::floor(start / around) * around;
   const double step = around / static_cast<double>(out.size());
   const int width = texture.width;
-  for (std::size_t j = from; j < to; ++j) {
+  float* to_out = out.data() + from;
+  const int count = static_cast<int>(to - from);
+#pragma GCC ivdep
+  for (int j = 0; j < count; ++j) {
+    double u = start + step * j;  // at most once around
+    u -= u >= around ? around : 0.0;
     const int i0 = static_cast<int>(u);
     const int i1 = i0 + 1 == width ? 0 : i0 + 1;
     const auto f = static_cast<float>(u - i0);
     const float left = a[i0] + mix * (b[i0] - a[i0]);
     const float right = a[i1] + mix * (b[i1] - a[i1]);
-    out[j] = left + f * (right - left);
-    u += step;
-    u -= u >= around ? around : 0.0;
+    to_out[j] = left + f * (right - left);
   }
 }
 
 // keep: 1 continuous sheet, 0.5 ligament, 0 nothing there.
-void BreakUp(double z, const std::vector<float>& rim_mm, double reach, double rim_band_mm, RowBuffers& b) {
+RENDER_INLINE void BreakUp(double z, const std::vector<float>& rim_mm, double reach, double rim_band_mm,
+                           RowBuffers& b) {
   const std::size_t n = b.keep.size();
   const auto z_mm = static_cast<float>(z);
   const auto band_mm = static_cast<float>(rim_band_mm);
   const auto reach_part = static_cast<float>(reach);
   const float step = static_cast<float>(kSectors) / static_cast<float>(n);
+  const int last = kSectors - 1;
+  const float* rim = rim_mm.data();
+  const float *net = b.net.data(), *skin = b.skin.data();
+  float *keep = b.keep.data(), *solid = b.solid.data(), *thick = b.thick.data();
+#pragma GCC ivdep
   for (std::size_t j = b.from; j < b.to; ++j) {
-    const float place = static_cast<float>(j) * step;
-    const auto k =
-        std::min(static_cast<std::size_t>(static_cast<int>(place)), static_cast<std::size_t>(kSectors - 1));
-    const float rim = rim_mm[k] + (place - static_cast<float>(k)) * (rim_mm[k + 1] - rim_mm[k]);
-    const float off = b.net[j] - 0.5F;
-    const float end_mm = rim * (1.0F + 0.10F * off);  // a ragged rim; its median stays
-    b.keep[j] = 1.0F;
-    if (z_mm < end_mm) {
-      const float open = std::max(0.0F, 4.0F * z_mm / end_mm - 3.0F);
-      if (b.skin[j] > 1.0F - 0.07F * open * open && z_mm < 0.97F * end_mm)
-        b.keep[j] = 0.0F;  // holes before the rim
-      if (end_mm - z_mm < band_mm) b.solid[j] = 0.5F;
-    } else {
-      const float gone = (z_mm / end_mm - 1.0F) / (reach_part * (0.5F + 1.1F * b.skin[j]));
-      if (gone > 1.0F || std::abs(off) > 0.13F * (1.0F - 0.6F * gone)) {
-        b.keep[j] = 0.0F;
-      } else {
-        b.keep[j] = 0.5F;
-        b.thick[j] *= 2.5F;
-        b.solid[j] = 1.0F;  // ligaments are thick: they look like drops
-      }
-    }
+    const float place = static_cast<float>(static_cast<int>(j)) * step;
+    const int k = std::min(static_cast<int>(place), last);
+    const float rim_here = rim[k] + (place - static_cast<float>(k)) * (rim[k + 1] - rim[k]);
+    const float off = net[j] - 0.5F;
+    const float end_mm = rim_here * (1.0F + 0.10F * off);  // a ragged rim; its median stays
+    const bool sheet = z_mm < end_mm;
+    const float open = std::max(0.0F, 4.0F * z_mm / end_mm - 3.0F);
+    const bool hole = (skin[j] > 1.0F - 0.07F * open * open) & (z_mm < 0.97F * end_mm);  // before the rim
+    const float rim_solid = end_mm - z_mm < band_mm ? 0.5F : 0.0F;
+    const float gone = (z_mm / end_mm - 1.0F) / (reach_part * (0.5F + 1.1F * skin[j]));
+    const bool ligament = !sheet & (gone <= 1.0F) & (std::abs(off) <= 0.13F * (1.0F - 0.6F * gone));
+    const float on_sheet = hole ? 0.0F : 1.0F;
+    const float beyond = ligament ? 0.5F : 0.0F;
+    keep[j] = sheet ? on_sheet : beyond;
+    // Ligaments are thick: they look like drops.
+    solid[j] = sheet ? rim_solid : 2.0F * beyond;
+    thick[j] *= ligament ? 2.5F : 1.0F;
   }
 }
 
 // Positions, facing and projected areas of a ring's patches.
-void Place(const Camera& camera, double z, double radius, double slope, double step_mm, const Circle& circle,
-           RowBuffers& b) {
+RENDER_INLINE void Place(const Camera& camera, double z, double radius, double slope, double step_mm,
+                         const Circle& circle, RowBuffers& b) {
   const std::size_t n = b.x.size();
   const float* c1 = circle.cosine[1].data();
   const float* s1 = circle.sine[1].data();
@@ -357,9 +372,9 @@ void SheetExtent::Reset(const Camera& camera, Pixel shift, int rows) {
   seen.assign(static_cast<std::size_t>(rows), 0);
 }
 
-void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, const Instant& now,
-              double weight, double pitch_px, double limb_px, Pixel shift, FloatImage& image,
-              SheetExtent* extent) {
+RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, const Instant& now,
+                          double weight, double pitch_px, const Limb& limb, Pixel shift, FloatImage& image,
+                          SheetExtent* extent) {
   const SpraySetting& set = spray.setting;
   const double scale = camera.PxPerMmAtExit();
   double tan_a = now.tan_a;
@@ -400,10 +415,11 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
     b.Reset(n);
     // Where only the limb counts, leave the patches that face the (far, untilted) camera.
     std::size_t half_window = n;
-    const double inner = 1.0 - limb_px / (radius * scale);
-    if (limb_px > 0.0 && inner > 0.0)
-      half_window =
-          static_cast<std::size_t>(std::ceil(static_cast<double>(n) * std::acos(inner) / kTurn)) + 1;
+    const double inner = 1.0 - limb.width_px / (radius * scale);
+    if (limb.width_px > 0.0 && inner > 0.0)
+      half_window = static_cast<std::size_t>(
+                        std::ceil(static_cast<double>(n) * (std::acos(inner) + limb.turn_rad) / kTurn)) +
+                    1;
     const bool whole = 4 * half_window >= n;
     for (int window = 0; window < (whole ? 1 : 3); ++window) {
       b.from = whole || window == 0 ? 0 : window == 1 ? n / 2 - half_window : n - half_window;
@@ -438,13 +454,13 @@ void AddSheet(const Spray& spray, const Camera& camera, const FilmLook& look, co
           for (std::size_t j = b.from; j < b.to; ++j) b.depth[j] *= 1.0F + side * circle.cosine[1][j];
         }
       } else {
-        const auto limb = static_cast<float>(look.limb_depth);
+        const auto grazed = static_cast<float>(look.limb_depth);
         const auto soft = static_cast<float>(look.limb_softness);
         const auto inside = static_cast<float>(look.interior_depth);
         const auto rim = static_cast<float>(0.6 * look.limb_depth);
         for (std::size_t j = b.from; j < b.to; ++j) {
           const float g = 1.0F - b.cosine[j];
-          b.depth[j] = limb * g * g * g * (soft + (1.0F - soft) * g * g);
+          b.depth[j] = grazed * g * g * g * (soft + (1.0F - soft) * g * g);
         }
         if (look.frontlit) {
           const auto side = static_cast<float>(0.6 * look.light_side);

@@ -55,10 +55,15 @@ struct SheetExtent {
   void Reset(const Camera& nozzle_camera, Pixel shift, int rows);
 };
 
-// limb_px > 0: only patches within about that of the limb of an untilted far camera.
+// The part of the sheet that a picture of its boundary needs: patches within width_px of the limb of an
+// untilted far camera, and turn_rad farther around on either side. Width 0: all of it.
+struct Limb {
+  double width_px = 0.0, turn_rad = 0.0;
+};
+
 // Adds one exposure to `depth`; `camera` is that of the nozzle; `shift` moves the picture (shake).
 void AddSheet(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
-              double weight, double pitch_px, double limb_px, Pixel shift, FloatImage& depth,
+              double weight, double pitch_px, const Limb& limb, Pixel shift, FloatImage& depth,
               SheetExtent* extent);
 void AddDrops(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
               double exposure_s, Pixel shift, FloatImage& depth);

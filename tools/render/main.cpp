@@ -23,13 +23,14 @@ void PrintHelp() {
       "not real.\n\n"
       "  conebook_render --seed S --out DIR [--group clean|phone|highspeed|any] [--negative KIND] [--set "
       "KEY=VALUE ...]\n"
-      "                  [--fast] [--truth-frames N]\n\n"
+      "                  [--fast] [--truth-frames N] [--truth-u DEG]\n\n"
       "  --seed S          whole number; the same seed gives the same bytes\n"
       "  --out DIR         clip.mp4|mov|mkv or clip/ (16-bit frames), rig.toml, log.csv, truth.json go here\n"
       "  --group G         clean: low noise, rig well known; phone; highspeed; any (default)\n"
       "  --negative KIND   a clip to be refused: {}\n"
       "  --fast            leaves out the long-time truth of the boundary\n"
-      "  --truth-frames N  independent pictures per pressure point for it (200)\n\n"
+      "  --truth-frames N  at most so many independent pictures per pressure point for it (200)\n"
+      "  --truth-u DEG     and no more than its standard error asks for (0.01)\n\n"
       "examples\n"
       "  conebook_render --seed 7 --out /tmp/clip7\n"
       "  conebook_render --seed 7 --out /tmp/clip7 --group clean --set light=backlit --set film=clear --set "
@@ -41,6 +42,15 @@ void PrintHelp() {
   SceneOptions options;
   DrawScene(options, &keys);
   for (const SceneKey& key : keys) fmt::print("  {:<20} {:<14} {}\n", key.key, key.value, key.help);
+}
+
+double Positive(const std::string& text, const char* option) {
+  double value = 0.0;
+  const char* end = text.data() + text.size();
+  const auto [at, error] = std::from_chars(text.data(), end, value);
+  if (error != std::errc() || at != end || !(value > 0.0))
+    throw std::invalid_argument(fmt::format("{}: expected a number above 0, found \"{}\"", option, text));
+  return value;
 }
 
 std::uint64_t Whole(const std::string& text, const char* option) {
@@ -95,6 +105,8 @@ int Run(const std::vector<std::string>& words) {
       clip.fast = true;
     } else if (word == "--truth-frames") {
       clip.truth_frames = static_cast<int>(Whole(next(), "--truth-frames"));
+    } else if (word == "--truth-u") {
+      clip.truth_u_deg = Positive(next(), "--truth-u");
     } else {
       throw std::invalid_argument("unknown option \"" + word + "\"; --help lists them");
     }
