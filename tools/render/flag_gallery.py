@@ -204,6 +204,29 @@ def _(b):
     return spoilt(b, "solid_jet", [(258, 200, "one jet, no cone")], [(330, 210, 252, 240)])
 
 
+@entry("not_fully_developed", "With rising pressure a swirl element goes through stages: dribble, distorted pencil, onion, tulip, and at last the fully "
+       "developed cone with straight sides. Below it surface tension bends the sheet inward, and an angle would depend on where it is read. "
+       "Points at other pressures are measured all the same.")
+def _(b):
+    run = measured(b, one(b, stage="onion", onion_closes_mm=22, half_angle_deg=42))
+    return run, draw.frame(late(run), [(306, 120, "closes again:"), (306, 142, "an onion, no cone")], [(302, 150, 262, 205)])
+
+
+@entry("stage_unclear", "The outline lies between two stages, or too little of it can be seen to tell them apart. An angle given beside this remark "
+       "belongs to sides that are not quite straight.")
+def _(b):
+    run = measured(b, one(b, stage="tulip", tulip_closes_part=8, half_angle_deg=38, wave_mm=0.1))
+    return run, draw.frame(late(run), [(8, 345, "straight cone or tulip?")])
+
+
+@entry("opening_unclear", "On the way up (or down) a pressure below full development lies above a fully developed one, so no single pressure drop "
+       "opens the spray.")
+def _(b):
+    run = measured(b, one(b, pressures_bar="2.0/3.0/4.5", stage="fully_developed/tulip/fully_developed", hold_1_s=1.2, hold_2_s=1.2,
+                          hold_3_s=1.2, frames=115))
+    return run, with_clip(run, notes=[(0.5 * sum(run.log_spans()[1]), 2.2, "closed again?", "middle")])
+
+
 @entry("barely_open", "The cone has barely formed. Its angle is measured; do not compare it with that of an open cone.")
 def _(b):
     run = measured(b, one(b, half_angle_deg=7.5))
