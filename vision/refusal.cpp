@@ -82,9 +82,9 @@ int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vect
     }
   }
   const double level = 0.5 * static_cast<double>(model.level[0] + model.level[1]);
-  const auto count =
-      static_cast<double>(((frames.size() + step - 1) / step) * std::max<std::size_t>(1, row1 - row0));
-  for (double& m : mean) m /= count * static_cast<double>(kSignalUnits) * std::max(1e-6, level);
+  const std::size_t count = ((frames.size() + step - 1) / step) * std::max<std::size_t>(1, row1 - row0);
+  for (double& m : mean)
+    m /= static_cast<double>(count) * static_cast<double>(kSignalUnits) * std::max(1e-6, level);
   int jets = 0;
   bool gap = false;  // background since the last jet
   bool jet = false;
@@ -97,7 +97,8 @@ int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vect
       jet = true;
     }
   }
-  return jets;
+  // In front light the sheet of a cone mirrors the lamp along one line.
+  return model.illumination == Illumination::kFrontlit && jets < 2 ? 0 : jets;
 }
 
 }  // namespace

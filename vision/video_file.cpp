@@ -103,13 +103,8 @@ class VideoFile : public Footage {
     if (suspect_) out.corrupt = true;
     suspect_ = false;
     // Damage lasts until a key frame that is whole.
-    if (out.corrupt) {
-      damaged_ = true;
-    } else if (frame->key_frame != 0) {
-      damaged_ = false;
-    } else if (errors_ > errors_seen_) {
-      damaged_ = true;
-    }
+    const bool whole_key_frame = frame->key_frame != 0 && !out.corrupt;
+    damaged_ = !whole_key_frame && (damaged_ || out.corrupt || errors_ > errors_seen_);
     errors_seen_ = errors_;
     out.tainted = damaged_;
     if (direct_) {

@@ -40,8 +40,8 @@ fs::path Clip(const std::string& name, const std::string& more) {
 }
 
 const fs::path& GoodClip() {
-  static const fs::path clip = Clip("good", "gain=1");
-  return clip;
+  static const fs::path kGood = Clip("good", "gain=1");
+  return kGood;
 }
 
 calib::Stated Known(double value, double u) {
