@@ -12,6 +12,10 @@ add_test(NAME "house: every flag code has its place in the gallery"
 add_test(NAME "house: the reader of flag codes finds planted ones and faults"
   COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/flag_codes_test.py)
 
+# What the accuracy study rests its verdicts on.
+add_test(NAME "house: the study counts, tests and draws seeds as published"
+  COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/study_chance_test.py)
+
 # What the compiler says to an include against the direction, with exactly the include paths of the target.
 function(conebook_compiles part direction header outcome)
   add_test(NAME "house: ${part} ${direction} ${header}"
