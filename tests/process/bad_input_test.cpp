@@ -44,7 +44,7 @@ TEST_CASE("no arguments, an unknown command and an unknown option are bad usage"
   folder.Write("log.csv", LogText());
   CHECK_THAT(Refusal(folder, ""), Contains("--help"));
   CHECK_THAT(Refusal(folder, "frobnicate"), Contains("unknown command frobnicate"));
-  CHECK_THAT(Refusal(folder, "list --archive book.db"), Contains("unknown command list"));
+  CHECK_THAT(Refusal(folder, "lsit --archive book.db"), Contains("did you mean list?"));
   CHECK_THAT(Refusal(folder, "measure --log log.csv --rig rig.toml --jsn out.json"),
              Contains("--jsn") && Contains("--json"));
   CHECK_THAT(Refusal(folder, "measure"), Contains("nothing to measure"));
