@@ -189,13 +189,13 @@ TEST_CASE("an interrupt leaves nothing half-written and exits 130", "[process][m
     }
   }
   const std::size_t before = folder.Entries();
-  const Outcome outcome = folder.Shell("timeout -s INT 0.4 " CONEBOOK_BINARY
+  const Outcome outcome = folder.Shell("timeout -s INT 0.7 " CONEBOOK_BINARY
                                        " measure frames --rig rig.toml --json out.json; test $? = 124");
   INFO(outcome.err);
   CHECK(outcome.exit == 0);  // `timeout` did have to send its signal
   CHECK_THAT(outcome.err, Contains("interrupted"));
   const Outcome status = folder.Shell(
-      CONEBOOK_BINARY " measure frames --rig rig.toml --json out.json & sleep 0.4; kill -INT $!; wait $!");
+      CONEBOOK_BINARY " measure frames --rig rig.toml --json out.json & sleep 0.7; kill -INT $!; wait $!");
   CHECK(status.exit == 130);
   CHECK(folder.Entries() == before);
 }
