@@ -84,7 +84,7 @@ struct FrameAngle {
 };
 
 struct SprayPoint {
-  std::int64_t frames = 0;  // used
+  std::int64_t frames = 0;          // used
   std::optional<SprayStage> stage;  // nothing: between two stages, or it cannot be told
   std::optional<HalfAngle> half_angle;
   std::optional<calib::Quantity> apparent_half_angle_deg;
