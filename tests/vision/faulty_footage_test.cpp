@@ -18,6 +18,8 @@
 #include <vision/footage.h>
 #include <vision/spray_measurement.h>
 
+#include "scratch.h"
+
 using namespace conebook;
 namespace fs = std::filesystem;
 
@@ -25,8 +27,7 @@ namespace {
 
 // A small clip of clear liquid that nothing is wrong with; `more` changes some of it.
 fs::path Clip(const std::string& name, const std::string& more) {
-  const fs::path folder = fs::temp_directory_path() / ("conebook-test-faulty-" + name);
-  fs::remove_all(folder);
+  const fs::path folder = tests::ScratchFolder("faulty-" + name);
   const std::string command =
       std::string(CONEBOOK_RENDER) + " --seed 5 --fast --out '" + folder.string() +
       "' --set light=backlit film=clear container=mp4 codec=h264 camera=phone clean=1 prespray=1 width=480 "

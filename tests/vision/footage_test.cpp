@@ -13,6 +13,8 @@
 #include <vision/reading_frame.h>
 #include <vision/transfer.h>
 
+#include "scratch.h"
+
 using namespace conebook::vision;
 namespace fs = std::filesystem;
 
@@ -32,8 +34,7 @@ std::vector<double> StampsOf(const std::string& path) {
 }
 
 fs::path FreshFolder(const std::string& name) {
-  const fs::path folder = fs::temp_directory_path() / ("conebook-test-" + name);
-  fs::remove_all(folder);
+  const fs::path folder = conebook::tests::ScratchFolder(name);
   fs::create_directories(folder);
   return folder;
 }

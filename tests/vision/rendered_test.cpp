@@ -14,6 +14,8 @@
 
 #include <vision/spray_measurement.h>
 
+#include "scratch.h"
+
 using namespace conebook;
 using nlohmann::json;
 namespace fs = std::filesystem;
@@ -28,8 +30,7 @@ struct Spray {
 
 Spray Render(const std::string& name, const std::string& options) {
   Spray spray;
-  spray.folder = fs::temp_directory_path() / ("conebook-test-" + name);
-  fs::remove_all(spray.folder);
+  spray.folder = conebook::tests::ScratchFolder(name);
   const std::string command = std::string(CONEBOOK_RENDER) + " --out '" + spray.folder.string() + "' " +
                               options + " > /dev/null 2>&1";
   REQUIRE(std::system(command.c_str()) == 0);
@@ -98,8 +99,7 @@ double TrueSide(const Spray& spray, const std::string& side, const vision::View&
 
 template <typename Change>
 std::string ChangedFolder(const Spray& spray, const std::string& name, Change change) {
-  const fs::path folder = fs::temp_directory_path() / ("conebook-test-" + name);
-  fs::remove_all(folder);
+  const fs::path folder = conebook::tests::ScratchFolder(name);
   fs::create_directories(folder);
   for (const auto& entry : fs::directory_iterator(spray.Clip())) {
     const cv::Mat image = cv::imread(entry.path().string(), cv::IMREAD_UNCHANGED);

@@ -18,6 +18,8 @@
 #include <vision/spray_measurement.h>
 #include <vision/spray_stage.h>
 
+#include "scratch.h"
+
 using namespace conebook;
 using vision::SprayStage;
 namespace fs = std::filesystem;
@@ -197,8 +199,7 @@ namespace {
 // A silhouette as a film of given darkness with dark rims, ten frames of it after four without.
 std::string DrawnClip(const std::string& name, const std::function<double(double)>& half_width, double length,
                       double scale, bool mirrored) {
-  const fs::path folder = fs::temp_directory_path() / ("conebook-test-stage-" + name);
-  fs::remove_all(folder);
+  const fs::path folder = conebook::tests::ScratchFolder("stage-" + name);
   fs::create_directories(folder);
   const cv::Size size(static_cast<int>(320 * scale), static_cast<int>(300 * scale));
   const double exit_x = (mirrored ? 170.0 : 149.0) * scale;
@@ -292,8 +293,7 @@ TEST_CASE("a drawn onion and a drawn tulip are measured as such, without an angl
 
 TEST_CASE("a clip that rises from onion through tulip is measured where the cone is open",
           "[vision][stage][rendered]") {
-  const fs::path folder = fs::temp_directory_path() / "conebook-test-stage-rising";
-  fs::remove_all(folder);
+  const fs::path folder = conebook::tests::ScratchFolder("stage-rising");
   const std::string command =
       std::string(CONEBOOK_RENDER) + " --out '" + folder.string() +
       "' --seed 960207 --group clean --fast --set camera=phone rotation=0 prespray=1 "
