@@ -126,7 +126,8 @@ void Settle(LongTimeBoundary& boundary, Next next, Draw draw, int first_pictures
   }
 }
 
-// The camera as the rig states it, with the defaults of the contract where it is silent.
+}  // namespace
+
 Camera StatedCamera(const Scene& s) {
   CameraSetting view = s.camera;
   if (!s.lens_file) view.k1 = view.k2 = view.p1 = view.p2 = 0.0;
@@ -148,8 +149,6 @@ Camera StatedCamera(const Scene& s) {
   return MakeCamera(view);
 }
 
-}  // namespace
-
 Timeline::Timeline(const Scene& scene) : scene_(scene) {
   const double end_s = scene.recording.frames / scene.recording.fps + 2.0 / scene.recording.fps + 1e-3;
   t0_s_ = scene.prespray ? scene.open_video_s : 0.0;
@@ -158,11 +157,19 @@ Timeline::Timeline(const Scene& scene) : scene_(scene) {
   double travel = 0.0;
   for (double t = t0_s_; t < end_s; t += step_s_) {
     travel_mm_.push_back(travel);
+    const double log_s = t + 0.5 * step_s_ + scene.log_minus_video_s;
+    // What has left the exit flies on when the valve shuts.
     const double drop = scene.stand.drops_bar.empty()
                             ? 0.0
-                            : Stand(scene.stand).DropBar(t + 0.5 * step_s_ + scene.log_minus_video_s);
+                            : Stand(scene.stand).DropBar(std::min(log_s, scene.stand.close_s));
     if (drop > 0.01) travel += 1e3 * step_s_ * SteadyInstant(scene, drop, t, 0.0).axial_m_s;
   }
+}
+
+double Timeline::TravelMm(double video_s) const {
+  const double place = std::max(0.0, (video_s - t0_s_) / step_s_);
+  const auto i = std::min(static_cast<std::size_t>(place), travel_mm_.size() - 2);
+  return travel_mm_[i] + (place - static_cast<double>(i)) * (travel_mm_[i + 1] - travel_mm_[i]);
 }
 
 Instant Timeline::At(double video_s) const {
@@ -172,12 +179,13 @@ Instant Timeline::At(double video_s) const {
     now.front_mm = -1.0;
     return now;
   }
-  const double place = (video_s - t0_s_) / step_s_;
-  const auto i = std::min(static_cast<std::size_t>(place), travel_mm_.size() - 2);
-  const double travel =
-      travel_mm_[i] + (place - static_cast<double>(i)) * (travel_mm_[i + 1] - travel_mm_[i]);
+  const double travel = TravelMm(video_s);
   now.travel_mm = base_mm_ + travel;
+  now.line_s = 1e-6 * scene_.recording.rolling_us;
   now.front_mm = scene_.prespray ? travel : 1e9;
+  // Once the pressure is gone nothing follows.
+  const double empty_s = scene_.stand.close_s + 2.0 * scene_.stand.rise_s - scene_.log_minus_video_s;
+  if (video_s > empty_s) now.tail_mm = travel - TravelMm(empty_s);
   return now;
 }
 
@@ -187,19 +195,23 @@ void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, 
   const double exposure_s = scene.recording.exposure_s;
   const bool drips = scene.negative == "drip" || (now.stage == Stage::kDribble && now.front_mm > 0.0);
   if (now.front_mm > 0.0 && scene.negative != "no_spray" && scene.negative != "walker" && !drips) {
-    const Camera leaned = Leaned(nozzle, scene.lean_deg);
     const double smear_mm = 1e3 * exposure_s * now.axial_m_s;
     const double smear_px = smear_mm * nozzle.PxPerMmAtExit();
     const int parts = std::clamp(static_cast<int>(std::ceil(smear_px / 2.5)), 1, 10);
     const double pitch_px = std::min(1.05 * std::pow(parts, 0.42), 2.6);
-    for (int i = 0; i < parts; ++i) {
-      Instant part = now;
-      const double off = (i + 0.5) / parts - 0.5;
-      part.travel_mm += off * smear_mm;
-      part.time_s += off * exposure_s;
-      AddSheet(spray, leaned, scene.look, part, 1.0 / parts, pitch_px, limb, shift, signal, extent);
+    std::vector<double> directions = scene.jets_deg;
+    if (directions.empty()) directions.push_back(scene.lean_deg);
+    for (const double direction_deg : directions) {
+      const Camera leaned = Leaned(nozzle, direction_deg);
+      for (int i = 0; i < parts; ++i) {
+        Instant part = now;
+        const double off = (i + 0.5) / parts - 0.5;
+        part.travel_mm += off * smear_mm;
+        part.time_s += off * exposure_s;
+        AddSheet(spray, leaned, scene.look, part, 1.0 / parts, pitch_px, limb, shift, signal, extent);
+      }
+      if (with_drops) AddDrops(spray, leaned, scene.look, now, exposure_s, shift, signal);
     }
-    if (with_drops) AddDrops(spray, leaned, scene.look, now, exposure_s, shift, signal);
   }
   if (drips) AddDrip(spray, nozzle, scene.look, now.time_s, shift, signal);
   SignalFromDepth(signal, std::hypot(scene.look.blur_px, scene.recording.defocus_px));
@@ -378,7 +390,7 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
 
   // Long-time truth: independent pictures of each point, by the ideal camera and by the clip's own.
   std::vector<LongTimeBoundary> ideal, real;
-  if (!options.fast && s.negative.empty()) {
+  if (!options.fast && (s.negative.empty() || s.marginal)) {
     const double widest =
         std::tan((s.spray.half_angle_deg + 4.0 + std::abs(s.lean_deg) + s.spray.pulsation_deg) * kRadians);
     const int half_width = static_cast<int>(std::min(1.25 * widest * far_mm * scale + 60.0, 1500.0));
@@ -423,9 +435,15 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
   // truth.json
   std::string out = "{\n";
   const bool good = s.negative.empty();
+  const bool has_truth = good || s.marginal;
   out += fmt::format(" \"seed\":{},\n \"kind\":\"{}\",\n \"negative\":{},\n \"expected\":\"{}\",\n", s.seed,
-                     good ? "good" : "negative", good ? "null" : "\"" + s.negative + "\"",
-                     good ? "measured" : "rejected");
+                     good         ? "good"
+                     : s.marginal ? "marginal"
+                                  : "negative",
+                     good ? "null" : "\"" + s.negative + "\"",
+                     good         ? "measured"
+                     : s.marginal ? "either"
+                                  : "rejected");
   const auto flag = [](bool b) { return b ? "true" : "false"; };
   out += fmt::format(
       " \"group\":{{\"camera\":\"{}\",\"light\":\"{}\",\"film\":\"{}\",\"codec\":\"{}\",\"container\":\"{}\","
@@ -520,7 +538,7 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
                        Number(error ? std::optional<double>(error->SumDeg()) : std::nullopt),
                        boundary.stack.Frames(), boundary.edge.Instants());
   };
-  for (std::size_t p = 0; good && p < points.size(); ++p) {
+  for (std::size_t p = 0; has_truth && p < points.size(); ++p) {
     const Instant now = SteadyInstant(s, steady[p].drop_bar, 0.0, 0.0);
     const double area = std::numbers::pi * s.spray.exit_radius_mm * s.spray.exit_radius_mm;
     out += p == 0 ? "  {" : ",\n  {";

@@ -27,6 +27,7 @@ class Timeline {
   Instant At(double video_s) const;
 
  private:
+  double TravelMm(double video_s) const;
   const Scene& scene_;
   double t0_s_ = 0.0, step_s_ = 1e-3, base_mm_ = 0.0;
   std::vector<double> travel_mm_;
@@ -35,6 +36,9 @@ class Timeline {
 // Noise-free signal of one exposure around `now`. Of the sheet all, or the limb alone, see AddSheet.
 void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, const Instant& now,
                   Pixel shift, bool with_drops, const Limb& limb, FloatImage& signal, SheetExtent* extent);
+
+// The camera as the rig states it, with the defaults of the contract where it is silent.
+Camera StatedCamera(const Scene& scene);
 
 std::string RigText(const Scene& scene, const ClipOptions& options);
 void RenderClip(const Scene& scene, const std::filesystem::path& directory, const ClipOptions& options);

@@ -381,7 +381,7 @@ RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLo
   const double cos_a = 1.0 / std::sqrt(1.0 + tan_a * tan_a);
   const double step_mm = pitch_px * cos_a / scale;
 
-  const std::vector<float> rim_mm = RimTable(spray, now);
+  std::vector<float> rim_mm = RimTable(spray, now);
   const float nearest = *std::min_element(rim_mm.begin(), rim_mm.end());
   const float farthest = *std::max_element(rim_mm.begin(), rim_mm.end());
   const bool solid_jet = set.solid_jet || now.stage == Stage::kPencil;
@@ -400,13 +400,23 @@ RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLo
 
   RowBuffers b;
   std::uint64_t jitter = Mix(set.seed ^ static_cast<std::uint64_t>(std::llround(now.travel_mm * 1e6)));
-  double z = step_mm * UnitFromBits(jitter);
+  double z = now.tail_mm + step_mm * UnitFromBits(jitter);
+  Instant ring = now;
+  int ring_number = 0;
   for (; z < last_mm; z += step_mm) {
+    if (now.line_s > 0.0) {
+      // Each ring as of the time when the shutter comes to it.
+      const double late_s = now.line_s * (camera.Project(camera.exit_mm + z * camera.axis).y + shift.y);
+      ring.time_s = now.time_s + late_s;
+      ring.travel_mm = now.travel_mm + 1e3 * late_s * now.axial_m_s;
+      constexpr int kRingsARim = 12;  // it changes little over so few
+      if (ring_number++ % kRingsARim == 0) rim_mm = RimTable(spray, ring);
+    }
     if (set.pulsation_deg > 0.0) {
       const double delay_s = 1e-3 * z / now.axial_m_s;
       tan_a =
           std::tan(std::atan(now.tan_a) + set.pulsation_deg * std::numbers::pi / 180.0 *
-                                              std::sin(kTurn * set.pulsation_hz * (now.time_s - delay_s)));
+                                              std::sin(kTurn * set.pulsation_hz * (ring.time_s - delay_s)));
     }
     const double radius = spray.RadiusAt(z, tan_a, now.closes_mm);
     const int count = PointsAround(kTurn * radius * scale / pitch_px);
@@ -424,15 +434,15 @@ RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLo
     for (int window = 0; window < (whole ? 1 : 3); ++window) {
       b.from = whole || window == 0 ? 0 : window == 1 ? n / 2 - half_window : n - half_window;
       b.to = whole ? n : window == 0 ? half_window : window == 1 ? n / 2 + half_window : n;
-      AddWaves(spray, now, z, scale, circle, b);
+      AddWaves(spray, ring, z, scale, circle, b);
 
       // What the liquid carries: thickness, small holes, the rim, ligaments.
       const double swirl_turn = std::atan(z * tan_a / set.r0_mm) / kTurn;
-      const double texture_row = (z - now.travel_mm) / pitch_mm;
+      const double texture_row = (z - ring.travel_mm) / pitch_mm;
       SampleAround(spray.skin, 2.0 * texture_row, swirl_turn, b.from, b.to, b.skin);
       const auto streak = static_cast<float>(look.streak);
       for (std::size_t j = b.from; j < b.to; ++j) b.thick[j] = 1.0F + streak * (b.skin[j] - 0.5F);
-      const bool near_rim = z > 0.72 * static_cast<double>(nearest);
+      const bool near_rim = now.line_s > 0.0 || z > 0.72 * static_cast<double>(nearest);
       if (near_rim) {
         SampleAround(spray.net, texture_row, swirl_turn, b.from, b.to, b.net);
         BreakUp(z, rim_mm, reach, rim_band_mm, b);
@@ -550,7 +560,7 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
     const double lift = draw.Normal();
     const bool stray = draw.Unit() < set.stray_share;
     const double speed = 1.0 + 0.06 * draw.Normal();
-    if (gone_mm <= 0.5 * now.breakup_mm) continue;
+    if (gone_mm <= 0.5 * now.breakup_mm || gone_mm < now.tail_mm) continue;
     const double off = draw.Normal();
     const double early = stray ? 0.6 + 0.3 * draw.Unit() : 1.0;
     // Its path bends off at a place of its own; it shows once the ligaments have let go of it.

@@ -15,7 +15,10 @@ namespace {
 
 using namespace conebook::render;
 
-constexpr const char* kNegatives = "no_spray|drip|solid_jet|cut_off|overexposed|defocused|walker";
+constexpr const char* kNegatives =
+    "no_spray|drip|solid_jet|cut_off|overexposed|defocused|walker|several_jets|cut_off_partly|overexposed_"
+    "partly|"
+    "defocused_partly|barely_open|moving_background";
 
 void PrintHelp() {
   fmt::print(
@@ -25,9 +28,10 @@ void PrintHelp() {
       "KEY=VALUE ...]\n"
       "                  [--fast] [--truth-frames N] [--truth-u DEG]\n\n"
       "  --seed S          whole number; the same seed gives the same bytes\n"
-      "  --out DIR         clip.mp4|mov|mkv or clip/ (16-bit frames), rig.toml, log.csv, truth.json go here\n"
+      "  --out DIR         clip.mp4|mov|mkv or clip/ (8-bit or 16-bit frames), rig.toml, log.csv, truth.json "
+      "go here\n"
       "  --group G         clean: low noise, rig well known; phone; highspeed; any (default)\n"
-      "  --negative KIND   a clip to be refused: {}\n"
+      "  --negative KIND   a clip to be refused or, spoilt by degrees, with an interval that holds: {}\n"
       "  --fast            leaves out the long-time truth of the boundary\n"
       "  --truth-frames N  at most so many independent pictures per pressure point for it (200)\n"
       "  --truth-u DEG     and no more than its standard error asks for (0.01)\n\n"

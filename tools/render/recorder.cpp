@@ -59,6 +59,12 @@ Recorder::Recorder(const Scene& scene, const Camera& camera) : scene_(scene) {
     mist_.push_back({kTurn / length * std::cos(turn), kTurn / length * std::sin(turn),
                      random.Uniform(0.0, kTurn), random.Uniform(0.5, 3.0)});
   }
+  if (rec.moving > 0.0) {
+    for (const Wave& m : mist_) {
+      for (int x = 0; x < rec.width; ++x)
+        moving_.emplace_back(std::cos(3.0 * m.x * x), std::sin(3.0 * m.x * x));
+    }
+  }
   for (int i = 0; i < rec.window_drops; ++i) {
     const bool late = i % 4 == 3;
     specks_.push_back({random.Uniform(0.0, rec.width), random.Uniform(0.0, rec.height),
@@ -206,6 +212,36 @@ void Recorder::AddHaze(std::vector<float>& image, double time_s) const {
   }
 }
 
+// A curtain in the draught, leaves in the wind: what shines past the liquid changes from place to place.
+void Recorder::AddMoving(std::vector<float>& image, const FloatImage& signal, double time_s) const {
+  const RecordingSetting& rec = scene_.recording;
+  const bool frontlit = scene_.light == "frontlit";
+  const double length_s = rec.frames / rec.fps;
+  const auto add = static_cast<float>(rec.background + 0.1 * rec.field);
+  std::vector<float> across(static_cast<std::size_t>(rec.width));
+  for (int y = 0; y < rec.height; ++y) {
+    std::fill(across.begin(), across.end(), 0.0F);
+    for (std::size_t k = 0; k < mist_.size(); ++k) {
+      const Wave& m = mist_[k];
+      const double phase = 3.0 * m.y * y + m.phase + kTurn * m.share * time_s / length_s;
+      const double c = std::cos(phase);
+      const double s = std::sin(phase);
+      for (int x = 0; x < rec.width; ++x) {
+        const auto i = k * static_cast<std::size_t>(rec.width) + static_cast<std::size_t>(x);
+        across[static_cast<std::size_t>(x)] +=
+            static_cast<float>(c * moving_[i].first - s * moving_[i].second);
+      }
+    }
+    float* row = image.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(rec.width);
+    const float* liquid = signal.Row(y);
+    for (int x = 0; x < rec.width; ++x) {
+      const float part = static_cast<float>(0.4 * rec.moving) * across[static_cast<std::size_t>(x)];
+      row[x] = frontlit ? row[x] + add * std::max(part, 0.0F) * (1.0F - liquid[x])
+                        : row[x] * std::max(1.0F + part, 0.0F);
+    }
+  }
+}
+
 void Recorder::AddWalker(std::vector<float>& image, double time_s) const {
   const RecordingSetting& rec = scene_.recording;
   const double length_s = rec.frames / rec.fps;
@@ -271,6 +307,7 @@ StoredFrame Recorder::Record(const FloatImage& signal, double time_s, int index)
       }
     }
   }
+  if (rec.moving > 0.0) AddMoving(image, signal, time_s);
   if (scene_.negative == "walker") AddWalker(image, time_s);
   if (rec.haze > 0.0) AddHaze(image, time_s);
   if (rec.window_drops > 0) AddWindow(image, time_s);
@@ -284,8 +321,9 @@ StoredFrame Recorder::Record(const FloatImage& signal, double time_s, int index)
   const bool film = rec.codec == "frames16" || rec.codec == "frames12";
   const float top = rec.codec == "frames16" ? 65535.0F : 4095.0F;
   const float bits = rec.ten_bit ? 4.0F : 1.0F;
-  const float low = rec.full_range ? 0.0F : 16.0F * bits;
-  const float range = rec.full_range ? 255.0F * bits + (rec.ten_bit ? 3.0F : 0.0F) : 219.0F * bits;
+  const bool whole = rec.full_range || rec.codec == "frames8";
+  const float low = whole ? 0.0F : 16.0F * bits;
+  const float range = whole ? 255.0F * bits + (rec.ten_bit ? 3.0F : 0.0F) : 219.0F * bits;
   std::vector<float>& coded = image;
   for (int y = 0; y < height; ++y) {
     const double at_s = time_s + 1e-6 * rec.line_time_us * y;

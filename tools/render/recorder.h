@@ -2,6 +2,7 @@
 // the camera's coding. Linear light inside.
 #pragma once
 
+#include <utility>
 #include <vector>
 
 #include "render/film.h"
@@ -25,6 +26,7 @@ class Recorder {
   void AddWindow(std::vector<float>& image, double time_s) const;
   void AddHaze(std::vector<float>& image, double time_s) const;
   void AddWalker(std::vector<float>& image, double time_s) const;
+  void AddMoving(std::vector<float>& image, const FloatImage& signal, double time_s) const;
 
   const Scene& scene_;
   int margin_ = 24;
@@ -35,6 +37,7 @@ class Recorder {
     double x, y, phase, share;
   };
   std::vector<Wave> pattern_, mist_;
+  std::vector<std::pair<double, double>> moving_;  // [wave][column] cosine and sine
   struct Bar {
     double x, y, width, height, level;
   };

@@ -188,8 +188,8 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
                                               : codec_draw < 0.65 ? "frames16"
                                               : codec_draw < 0.85 ? "h264"
                                                                   : "hevc");
-  rec.codec = keys.Word("codec", drawn_codec, {"h264", "hevc", "frames12", "frames16"}, "");
-  const bool frames = rec.codec == "frames12" || rec.codec == "frames16";
+  rec.codec = keys.Word("codec", drawn_codec, {"h264", "hevc", "frames12", "frames16", "frames8"}, "");
+  const bool frames = rec.codec.starts_with("frames");
   const double container_draw = picture.Unit();
   rec.container = keys.Word("container",
                             frames ? (container_draw < 0.7 ? "png" : "tiff")
@@ -390,6 +390,8 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   rec.flicker_hz = keys.Number("flicker_hz", look.Chance(0.5) ? 100.0 : 120.0, "");
   rec.line_time_us = keys.Number("line_time_us", is_phone && look.Chance(0.3) ? look.Uniform(5.0, 20.0) : 0.0,
                                  "rolling shutter's bands");
+  rec.rolling_us = keys.Number("rolling_us", 0.0, "rolling shutter that sees the spray move, row to row");
+  if (rec.rolling_us > 0.0) rec.line_time_us = rec.rolling_us;
   rec.exposure_drift = keys.Number(
       "exposure_drift", is_phone && !s.clean ? 0.03 * look.Normal() : 0.002 * look.Normal(), "over the clip");
   const bool shakes = look.Chance(0.7);
@@ -463,14 +465,18 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
     t += hold;
     phone_s += hold;
   }
-  const double tail_s = stand.Uniform(0.3, 1.5);
-  const bool shuts = stand.Chance(0.5);
+  const double drawn_tail_s = stand.Uniform(0.3, 1.5);
+  const bool drawn_shuts = stand.Chance(0.5);
+  const bool closes = keys.Flag("closes", false, "phone: the valve shuts before the clip ends");
+  const double tail_s = closes ? 0.02 : drawn_tail_s;
+  const bool shuts = closes || drawn_shuts;
   st.close_s = shuts ? t + tail_s : 1e9;
   st.end_s = t + tail_s + (shuts ? 1.5 : 0.0);
   const double pre_draw = stand.Unit();
   if (is_phone) {
     s.open_video_s = s.prespray ? 0.2 + 0.3 * pre_draw : -(settle_s + 0.1 + 0.15 * pre_draw);
     rec.frames = static_cast<int>(std::floor((phone_s + s.open_video_s - 0.02) * rec.fps));
+    if (closes) rec.frames += static_cast<int>(std::ceil(0.7 * rec.fps));
   } else {
     s.open_video_s = s.prespray ? std::round(10.0 + 20.0 * pre_draw + 0.37) / rec.fps : -(0.5 + pre_draw);
     rec.frames = 90 + 10 * stand.Index(6);
@@ -517,7 +523,7 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   Random spoil(seed, "spoil");
   const double spoil_a = spoil.Unit();
   const bool spoil_b = spoil.Chance(0.5);
-  if (s.negative == "solid_jet") {
+  if (s.negative == "solid_jet" || s.negative == "several_jets") {
     sp.solid_jet = true;
     sp.half_angle_deg = 0.15;
     s.angle_rise_deg = 0.0;
@@ -532,6 +538,11 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
     s.look.limb_depth = std::max(s.look.limb_depth, 1.0);
     s.look.interior_depth = std::max(s.look.interior_depth, 0.35);
     s.lean_deg *= 0.3;
+    if (s.negative == "several_jets") {
+      // As a plate with slanted holes throws them, well apart or nearly one.
+      const double apart = 8.0 + 22.0 * spoil_a;
+      s.jets_deg = {-apart, spoil_b ? 0.15 * apart : -0.1 * apart, apart};
+    }
   } else if (s.negative == "cut_off") {
     // One side leaves the picture before half of the station rows.
     const double side =
@@ -542,6 +553,31 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
     } else {
       s.camera.exit_px.y = sign > 0.0 ? rec.height - 1 - side : side;
     }
+  } else if (s.negative == "cut_off_partly") {
+    // One side leaves the picture somewhere between the near station and a third beyond the far one.
+    s.marginal = true;
+    const double side =
+        std::tan(sp.half_angle_deg * kRadians) * sp.breakup_mm * 0.75 * (0.3 + spoil_a) * scale;
+    const double sign = spoil_b ? 1.0 : -1.0;
+    if (std::abs(dy) > std::abs(dx)) {
+      s.camera.exit_px.x = sign > 0.0 ? rec.width - 1 - side : side;
+    } else {
+      s.camera.exit_px.y = sign > 0.0 ? rec.height - 1 - side : side;
+    }
+  } else if (s.negative == "overexposed_partly") {
+    s.marginal = true;
+    rec.gain = std::exp(spoil_a * std::log(5.0));
+  } else if (s.negative == "defocused_partly") {
+    s.marginal = true;
+    rec.defocus_px = std::exp(spoil_a * std::log(10.0));
+  } else if (s.negative == "barely_open") {
+    s.marginal = true;
+    sp.half_angle_deg = 1.2 * std::exp(spoil_a * std::log(8.0));
+    s.angle_rise_deg = 0.0;
+    sp.pulsation_deg = 0.0;
+  } else if (s.negative == "moving_background") {
+    s.marginal = true;
+    rec.moving = 0.01 * std::exp(spoil_a * std::log(50.0));
   } else if (s.negative == "overexposed") {
     rec.gain = frontlit ? 8.0 + 12.0 * spoil_a : 5.0 + 8.0 * spoil_a;
     s.look.wall_depth = std::min(s.look.wall_depth, 0.3);
@@ -555,8 +591,9 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   Random rig(seed, "rig");
   const double scale_u = s.shown_px_per_mm * (s.clean ? 0.003 : rig.LogUniform(0.003, 0.01));
   s.px_per_mm = State(s.shown_px_per_mm, scale_u, rig, true, 4);
-  const bool exit_written = keys.Flag(
-      "exit_written", rig.Chance(s.clean ? 1.0 : 0.85) || s.negative == "cut_off", "rig gives exit_px");
+  const bool exit_written =
+      keys.Flag("exit_written", rig.Chance(s.clean ? 1.0 : 0.85) || s.negative.starts_with("cut_off"),
+                "rig gives exit_px");
   const double exit_u = s.clean ? 0.3 : rig.Uniform(0.3, 1.0);
   s.exit_x_px = State(s.camera.exit_px.x, exit_u, rig, exit_written, 2);
   s.exit_y_px = State(s.camera.exit_px.y, exit_u, rig, exit_written, 2);

@@ -29,7 +29,7 @@ struct RecordingSetting {
   bool state_fps = false;      // rig carries [camera] fps
   bool variable_rate = false;
   int rotation_deg = 0;           // clockwise turn of the stored picture that makes it upright
-  std::string codec = "h264";     // h264, hevc, frames16, frames12
+  std::string codec = "h264";     // h264, hevc, frames16, frames12, frames8
   std::string container = "mp4";  // mp4, mov, mkv; png, tiff for frames
   bool ten_bit = false, full_range = false;
   double quality = 20.0;  // constant rate factor where bit_rate_mbit is 0
@@ -41,11 +41,13 @@ struct RecordingSetting {
   double gain = 1.0;  // overexposure
   double full_well = 8000.0, read_noise = 0.002;
   double flicker = 0.0, flicker_hz = 100.0, line_time_us = 0.0;
+  double rolling_us = 0.0;      // from row to row; 0: all rows at once
   double exposure_drift = 0.0;  // relative, over the clip
   double shake_px = 0.0;
   double haze = 0.0, haze_rise_s = 0.5;
   int window_drops = 0;
   double sharpen = 0.0;
+  double moving = 0.0;      // contrast of a background that moves
   double defocus_px = 0.0;  // extra blur of the whole picture
   double holder = 0.0;      // holder width in exits; 0 none
   double tip = 2.0;         // tip width in exits
@@ -58,6 +60,8 @@ struct Scene {
   SpraySetting spray;
   FilmLook look;
   double lean_deg = 0.0;
+  std::vector<double> jets_deg;  // directions of several jets instead of one spray
+  bool marginal = false;         // spoilt by degrees: it may be measured, and then its interval must hold
   double angle_rise_deg = 0.0, breakup_power = 0.4, velocity_part = 0.8;
   double reference_bar = 5.0;
   // One a level, or none: all fully developed. An onion closes within the picture and outlasts it as a jet.

@@ -53,6 +53,8 @@ struct Instant {
   double wave_part = 1.0;  // of the setting's waves
   double time_s = 0.0, travel_mm = 0.0;
   double front_mm = 1e9;  // how far liquid has come since the valve opened
+  double tail_mm = 0.0;   // how far the last liquid has gone since the valve shut
+  double line_s = 0.0;    // a rolling shutter takes each picture row so much later than the one above
   double stop_mm = 1e9;   // no sheet is drawn beyond
   double tan_a = 0.5, breakup_mm = 15.0;
   double axial_m_s = 15.0;

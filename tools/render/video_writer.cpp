@@ -87,7 +87,7 @@ ClipWriter::ClipWriter(const std::filesystem::path& directory, const RecordingSe
   State& s = *state_;
   s.setting = setting;
   s.directory = directory;
-  s.frames = setting.codec == "frames16" || setting.codec == "frames12";
+  s.frames = setting.codec.starts_with("frames");
   if (s.frames) {
     s.name = "clip";
     std::filesystem::create_directories(directory / "clip");
@@ -158,8 +158,8 @@ void ClipWriter::Write(const StoredFrame& picture, double container_time_s) {
   State& s = *state_;
   const int index = s.index++;
   if (s.frames) {
-    const cv::Mat image(picture.height, picture.width, CV_16U,
-                        const_cast<std::uint16_t*>(picture.value.data()));
+    cv::Mat image(picture.height, picture.width, CV_16U, const_cast<std::uint16_t*>(picture.value.data()));
+    if (s.setting.codec == "frames8") image.convertTo(image, CV_8U);
     const bool tiff = s.setting.container == "tiff";
     const auto path = s.directory / "clip" / fmt::format("frame_{:04d}.{}", index, tiff ? "tiff" : "png");
     const std::vector<int> how = tiff ? std::vector<int>{cv::IMWRITE_TIFF_COMPRESSION, 1}

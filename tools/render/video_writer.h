@@ -1,4 +1,5 @@
-// Writes a clip: H.264 or HEVC by libavcodec, luma given, chroma neutral; or a folder of 16-bit frames.
+// Writes a clip: H.264 or HEVC by libavcodec, luma given, chroma neutral; or a folder of 8-bit or 16-bit
+// frames.
 #pragma once
 
 #include <cstdint>

@@ -34,7 +34,7 @@ def more_groups(used):
     out.append(("tilt not stated", lambda p: not p["tilt_stated"]))
     out.append(("clean frames before the spray", lambda p: p["group"]["prespray"]))
     out.append(("spray from the first frame", lambda p: not p["group"]["prespray"]))
-    for what in sorted({v for v in VARIANTS}):
+    for what in VARIANTS:
         out.append((f"with {what}", lambda p, what=what: what in p["variants"]))
     return out
 
