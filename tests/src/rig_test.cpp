@@ -4,6 +4,7 @@
 #include <string>
 
 #include <catch2/catch.hpp>
+#include <unistd.h>
 
 #include <calib/error.h>
 #include <src/nearest_name.h>
@@ -16,7 +17,8 @@ using Catch::Matchers::Contains;
 namespace {
 
 std::string Written(const std::string& name, const std::string& text) {
-  const std::filesystem::path folder = std::filesystem::temp_directory_path() / "conebook_rig_test";
+  const std::filesystem::path folder =
+      std::filesystem::temp_directory_path() / ("conebook_rig_test_" + std::to_string(::getpid()));
   std::filesystem::create_directories(folder);
   const std::string path = (folder / name).string();
   std::ofstream(path, std::ios::binary) << text;

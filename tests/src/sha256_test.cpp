@@ -3,6 +3,7 @@
 #include <fstream>
 
 #include <catch2/catch.hpp>
+#include <unistd.h>
 
 #include <calib/error.h>
 #include <src/sha256.h>
@@ -18,7 +19,7 @@ TEST_CASE("SHA-256 meets the published vectors", "[src][sha256]") {
 
 TEST_CASE("a folder of frames is the hash of its sorted lines, whatever the order on disk", "[src][sha256]") {
   namespace fs = std::filesystem;
-  const fs::path folder = fs::temp_directory_path() / "conebook_sha_test";
+  const fs::path folder = fs::temp_directory_path() / ("conebook_sha_test_" + std::to_string(::getpid()));
   fs::remove_all(folder);
   fs::create_directories(folder);
   std::ofstream(folder / "b.pgm") << "abc";

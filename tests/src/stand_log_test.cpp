@@ -4,6 +4,7 @@
 #include <fstream>
 
 #include <catch2/catch.hpp>
+#include <unistd.h>
 
 #include <calib/error.h>
 #include <src/stand_log.h>
@@ -14,7 +15,8 @@ using Catch::Matchers::Contains;
 namespace {
 
 std::string Written(const std::string& text) {
-  const std::filesystem::path folder = std::filesystem::temp_directory_path() / "conebook_log_test";
+  const std::filesystem::path folder =
+      std::filesystem::temp_directory_path() / ("conebook_log_test_" + std::to_string(::getpid()));
   std::filesystem::create_directories(folder);
   const std::string path = (folder / "log.csv").string();
   std::ofstream(path, std::ios::binary) << text;
