@@ -37,9 +37,11 @@ class OutlineRows {
     }
   }
 
-  Outline Finish(double far_px) const {
+  Outline Finish(const View& view, double far_px) const {
     Outline outline;
     outline.exit_radius = 0.5 * model_.exit_diameter_px;
+    const double d_mm = view.exit_diameter_mm.value;
+    outline.largest_drop = LargestDropMm(d_mm) * model_.exit_diameter_px / d_mm;
     std::vector<double> work;
     constexpr double kMarginPx = 12.0;
     int leaving = 0;
@@ -94,15 +96,15 @@ class OutlineRows {
 
 }  // namespace
 
-Outline OutlineOf(const ClipModel& model, const std::vector<FrameRecord>& records) {
+Outline OutlineOf(const ClipModel& model, const View& view, const std::vector<FrameRecord>& records) {
   OutlineRows rows(model);
   for (const FrameRecord& record : records)
     rows.AddFrame([&](int row, int side) { return record.edge[record.EdgeAt(row, side, kLadderFirst)]; });
-  return rows.Finish(1e9);
+  return rows.Finish(view, 1e9);
 }
 
-Outline OutlineOf(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
-                  double far_px, std::size_t most_frames) {
+Outline OutlineOf(const ClipModel& model, const View& view, const RecordSpool& spool,
+                  std::span<const std::size_t> frames, double far_px, std::size_t most_frames) {
   OutlineRows rows(model);
   const std::size_t step =
       std::max<std::size_t>(1, (frames.size() + most_frames - 1) / std::max<std::size_t>(1, most_frames));
@@ -113,7 +115,7 @@ Outline OutlineOf(const ClipModel& model, const RecordSpool& spool, std::span<co
       return edges[static_cast<std::size_t>((row * 2 + side) * kLadder + kLadderFirst)];
     });
   }
-  return rows.Finish(far_px);
+  return rows.Finish(view, far_px);
 }
 
 void TakeFrames(const std::string& path, const View& view,

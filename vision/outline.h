@@ -17,11 +17,11 @@
 namespace conebook::vision {
 
 // From frames read with or without a guess.
-Outline OutlineOf(const ClipModel& model, const std::vector<FrameRecord>& records);
+Outline OutlineOf(const ClipModel& model, const View& view, const std::vector<FrameRecord>& records);
 
 // From records, at most `most_frames` of them, evenly; rows down to far_px below the exit.
-Outline OutlineOf(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
-                  double far_px, std::size_t most_frames);
+Outline OutlineOf(const ClipModel& model, const View& view, const RecordSpool& spool,
+                  std::span<const std::size_t> frames, double far_px, std::size_t most_frames);
 
 // Decodes the clip once more; `take` gets the frames of each stretch, in the order in which the stretches are
 // complete. `wanted`: rising frame numbers per stretch. A stretch of which no frame decodes is left out.

@@ -35,22 +35,27 @@ std::vector<std::int64_t> Evenly(std::int64_t first, std::int64_t last, std::siz
   return picked;
 }
 
-// Does the clip's guess follow the spray in these frames?
-bool GuessFits(const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+// Width of the spray against the guess, median over the frames in which both sides were found; 0: in fewer
+// than half.
+double WidthAgainstGuess(const RecordSpool& spool, const std::vector<std::size_t>& frames) {
   std::vector<double> widths;
   for (const std::size_t f : frames) {
     if (spool.Head(f).width > 0.0F) widths.push_back(static_cast<double>(spool.Head(f).width));
   }
-  if (2 * widths.size() < frames.size() || widths.empty()) return false;
-  // Read takes no edge below 0.6 of the guess and no column beyond 1.3 of it.
-  const double width = MedianInPlace(widths);
+  return 2 * widths.size() < frames.size() || widths.empty() ? 0.0 : MedianInPlace(widths);
+}
+
+// Read takes no edge below 0.6 of the guess and no column beyond 1.3 of it: well within, it follows the
+// spray.
+bool GuessFits(const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+  const double width = WidthAgainstGuess(spool, frames);
   return width > 0.8 && width < 1.2;
 }
 
-StageReading FromRecords(const ClipModel& model, const RecordSpool& spool,
+StageReading FromRecords(const ClipModel& model, const View& view, const RecordSpool& spool,
                          const std::vector<std::size_t>& frames, double sheet_end_px) {
   const double far_px = sheet_end_px > 0.0 ? kSheetPart * sheet_end_px : 1e9;
-  return StageOf(OutlineOf(model, spool, frames, far_px, kSpoolFrames), StageOptions{});
+  return StageOf(OutlineOf(model, view, spool, frames, far_px, kSpoolFrames), StageOptions{});
 }
 
 // Two readings of one stretch: from the clip's records, which know where the sheet ends, and without a guess,
@@ -85,8 +90,9 @@ class Stages {
     for (std::size_t p = 0; p < frames_.size(); ++p) {
       if (frames_[p].empty()) continue;
       fits[p] = !kept_.outline_only && GuessFits(kept_.spool, frames_[p]);
+      points_[p].followed = fits[p];
       if (fits[p]) {
-        points_[p].reading = FromRecords(kept_.model, kept_.spool, frames_[p], sheet_end_px[p]);
+        points_[p].reading = FromRecords(kept_.model, view_, kept_.spool, frames_[p], sheet_end_px[p]);
         if (points_[p].reading.stage == SprayStage::kFullyDeveloped) continue;
       }
       const auto n = static_cast<std::int64_t>(frames_[p].size());
@@ -98,8 +104,13 @@ class Stages {
                [&](std::size_t p, const std::vector<LumaFrame>& frames) {
                  ClipModel wide = kept_.model;
                  const StageReading outline =
-                     StageOf(OutlineOf(wide, ReadWithoutGuess(frames, wide)), StageOptions{});
-                 points_[p].reading = fits[p] ? Agreed(points_[p].reading, outline) : outline;
+                     StageOf(OutlineOf(wide, view_, ReadWithoutGuess(frames, wide)), StageOptions{});
+                 const StageReading records = points_[p].reading;
+                 points_[p].reading = fits[p] ? Agreed(records, outline) : outline;
+                 if (!records.stage && outline.shapeless) points_[p].reading = outline;
+                 const bool sheet = outline.stage == SprayStage::kFullyDeveloped || outline.bend > 0.0;
+                 const bool somehow = !kept_.outline_only && WidthAgainstGuess(kept_.spool, frames_[p]) > 0.0;
+                 points_[p].followed = (fits[p] && !points_[p].reading.shapeless) || (sheet && somehow);
                  if (fits[p] || outline.undeveloped) return;
                  ClipModel cone = kept_.model;
                  if (GuessCone(frames, cone) && HalfAngleDeg(cone) > kLeastConeDeg)
@@ -130,8 +141,14 @@ class Stages {
       own = std::move(fresh);
     }
     const StageReading outline = points_[p].reading;
-    points_[p].reading = Agreed(FromRecords(own->model, own->spool, frames_[p], 0.0), outline);
+    const StageReading records = FromRecords(own->model, view_, own->spool, frames_[p], 0.0);
+    // Where the outline shows no sheet, a guess may have followed noise: what it followed must then be a cone
+    // by itself.
+    const bool sheet = outline.stage == SprayStage::kFullyDeveloped || outline.bend > 0.0;
+    if (!sheet && records.stage != SprayStage::kFullyDeveloped) return;
+    points_[p].reading = sheet ? Agreed(records, outline) : records;
     points_[p].own = std::move(own);
+    points_[p].followed = true;
   }
 
   const ClipReading::Kept& kept_;
@@ -180,7 +197,7 @@ std::optional<SecondLook> LookAgain(const std::string& path, const View& view, c
   int undeveloped = 0;
   TakeFrames(path, view, wanted, threads, [&](std::size_t part, const std::vector<LumaFrame>& taken) {
     ClipModel wide = model;
-    const Outline outline = OutlineOf(wide, ReadWithoutGuess(taken, wide));
+    const Outline outline = OutlineOf(wide, view, ReadWithoutGuess(taken, wide));
     const StageReading stage = StageOf(outline, StageOptions{});
     if (stage.hollow) {
       ++undeveloped;

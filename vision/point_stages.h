@@ -24,6 +24,7 @@ struct OwnReading {
 struct PointStage {
   StageReading reading;
   std::shared_ptr<const OwnReading> own;  // where the clip's own reading does not fit
+  bool followed = false;                  // one of the two follows a cone here: an angle may be read
 };
 
 // `frames`: of each stretch, indices into the spool; `sheet_end_px`: below the exit, 0 where not known.

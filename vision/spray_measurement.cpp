@@ -217,7 +217,7 @@ class Measurer {
   // Frames, and in them a cone to be measured as far as can be told.
   bool Measurable(std::size_t p) const {
     const PointStage& stage = stages_[p];
-    return !points_[p].empty() && !stage.reading.undeveloped && (!kept_.outline_only || stage.own);
+    return !points_[p].empty() && !stage.reading.undeveloped && stage.followed;
   }
   bool NothingDeveloped() const {
     bool below = false;

@@ -186,6 +186,7 @@ class Judge {
     if (straight && MedianInPlace(aside) <= options_.most_aside &&
         rows_.front().z <= std::max(6.0 * d_, 0.25 * view_))
       return true;
+    reading_.shapeless = true;
     reading_.why = "the outline does not lie about the axis from the exit on";
     return false;
   }
@@ -203,7 +204,7 @@ class Judge {
     const double widest = smooth_[Top()];
     const double end = rows_.back().HalfWidth();
     if (!(reading_.length < options_.drop_length * 2.0 * widest && reading_.length < 0.6 * view_ &&
-          end < 0.6 * widest))
+          end < 0.6 * widest && 2.0 * widest < 1.3 * outline_.largest_drop))
       return false;
     Is(SprayStage::kDribble, "what hangs from the exit is rounded off like a drop");
     return true;
@@ -253,6 +254,7 @@ class Judge {
     }
     reading_.length = sheet_ > 0 ? rows_[sheet_ - 1].z : 0.0;
     if (sheet_ >= 16 && reading_.length >= 2.0 * d_) return true;
+    reading_.shapeless = true;
     reading_.why = "its edge does not stand still long enough to be judged";
     return false;
   }
@@ -326,6 +328,11 @@ class Judge {
 };
 
 }  // namespace
+
+double LargestDropMm(double exit_diameter_mm) {
+  constexpr double kWaterMm2 = 7.4;
+  return std::cbrt(6.0 * kWaterMm2 * exit_diameter_mm);
+}
 
 StageReading StageOf(const Outline& outline, const StageOptions& options) {
   return Judge(outline, options).Run();

@@ -47,6 +47,7 @@ struct Outline {
   std::vector<OutlineRow> rows;  // by rising z; rows where nothing was found have found = 0
   double exit_radius = 0.0;      // same unit
   double pixel = 1.0;            // of the image, same unit
+  double largest_drop = 1e9;     // diameter of the largest drop that can hang from this exit, same unit
 };
 
 struct StageOptions {
@@ -73,11 +74,16 @@ struct StageReading {
   std::optional<SprayStage> stage;  // nothing: between two stages, or too little to see
   bool undeveloped = false;         // whatever the stage, it is not the fully developed cone
   bool hollow = false;              // undeveloped, and no jet
+  bool shapeless = false;           // what was seen is not one body of liquid below the exit
   double half_angle_deg = 0.0;      // of the sides as they leave the exit
   double bend = 0.0;
   double length = 0.0;  // how far down the outline was judged
   std::string why;      // a clause, without a full stop
 };
+
+// A drop falls when it outweighs the pull of its neck: diameter^3 = 6 sigma d / (rho g) for an exit of
+// diameter d (T. Tate 1864, from memory); for water sigma / (rho g) = 7.4 mm^2, and few liquids pull harder.
+double LargestDropMm(double exit_diameter_mm);
 
 StageReading StageOf(const Outline& outline, const StageOptions& options);
 

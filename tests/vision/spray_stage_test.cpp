@@ -187,6 +187,19 @@ TEST_CASE("what moves beside the axis is no stage", "[vision][stage]") {
       400.0, [](double z) { return 40.0 + 0.1 * z; }, 0.6)));
 }
 
+// Tate's law for water, 72.8 mN/m and 998 kg/m3 at 20 C: a 1 mm exit lets go of drops of 6 sigma d / (rho g)
+// = 44.6 mm3, 3.5 mm across.
+TEST_CASE("what is wider than any drop that could hang there is no dribble", "[vision][stage]") {
+  CHECK(vision::LargestDropMm(1.0) ==
+        Approx(std::cbrt(6.0 * 0.0728 * 1e-3 / (998.0 * 9.80665) * 1e9)).epsilon(0.01));
+  vision::Outline drop = AllStages()[0].outline;
+  drop.largest_drop = 35.0;  // exit of 20 px: 1 mm, say
+  CHECK(StageOf(drop) == SprayStage::kDribble);
+  vision::Outline onion = Outline(140.0, [](double z) { return Bell(z, 58.0, 140.0); });
+  onion.largest_drop = 70.0;
+  CHECK(StageOf(onion) == SprayStage::kOnion);
+}
+
 TEST_CASE("names of the stages read back", "[vision][stage]") {
   for (const SprayStage stage : {SprayStage::kDribble, SprayStage::kDistortedPencil, SprayStage::kOnion,
                                  SprayStage::kTulip, SprayStage::kFullyDeveloped})
