@@ -78,8 +78,8 @@ TEST_CASE("when the valve shuts in view the spray narrows, leaves and does not c
   CHECK(timeline.At(end_s - 0.05).travel_mm > timeline.At(shut_s).travel_mm);
 }
 
-// Law: distances left out, a camera far away must still bend the picture as the lens file says.
-TEST_CASE("the stated camera keeps scale and lens where the rig is silent about the distance",
+// Law: a lens file's focal length and the scale give the distance, and the picture is bent as the file says.
+TEST_CASE("the stated camera takes distance and lens from the lens file where the rig is silent",
           "[render][clip]") {
   SceneOptions options;
   options.seed = 1003;
@@ -91,6 +91,7 @@ TEST_CASE("the stated camera keeps scale and lens where the rig is silent about 
   const Camera stated = StatedCamera(scene);
   // Both stand for the same scale at the exit, the rig's within its own error of some per cent.
   CHECK(stated.PxPerMmAtExit() == Approx(true_camera.PxPerMmAtExit()).epsilon(0.05));
+  CHECK(stated.exit_mm.z == Approx(true_camera.exit_mm.z).epsilon(0.05));
   const auto bend = [](const Camera& camera, Pixel px) {
     const Vec3 ray = camera.Ray(px);
     return Pixel{px.x - camera.centre_x_px - camera.focal_px * ray.x,

@@ -135,16 +135,16 @@ Camera StatedCamera(const Scene& s) {
   view.axis_deg = s.axis_deg.stated.value_or(0.0);
   view.tilt_deg = s.tilt_deg.stated.value_or(0.0);
   const double scale = *s.px_per_mm.stated;
-  // Without a distance no perspective is taken out: the camera stands far away.
-  view.distance_mm = s.distance_mm.stated.value_or(1e6);
-  view.focal_px = s.distance_mm.stated && s.focal_px.stated ? *s.focal_px.stated : view.distance_mm * scale;
-  if (!s.distance_mm.stated) {
-    // From far away the lens must bend the picture as it does at its own focal length.
-    const double longer = view.focal_px / s.camera.focal_px;
-    view.k1 *= longer * longer;
-    view.k2 *= longer * longer * longer * longer;
-    view.p1 *= longer;
-    view.p2 *= longer;
+  // The focal length, by the lens file or stated, tells the distance; without either no perspective is taken
+  // out: the camera stands far away.
+  if (s.lens_file) {
+    view.distance_mm = view.focal_px / scale;
+  } else if (s.focal_px.stated) {
+    view.focal_px = *s.focal_px.stated;
+    view.distance_mm = view.focal_px / scale;
+  } else {
+    view.distance_mm = s.distance_mm.stated.value_or(1e6);
+    view.focal_px = view.distance_mm * scale;
   }
   return MakeCamera(view);
 }
