@@ -190,16 +190,27 @@ RENDER_INLINE void SampleAround(const Texture& texture, double row, double swirl
   const int width = texture.width;
   float* to_out = out.data() + from;
   const int count = static_cast<int>(to - from);
+  // In two sweeps over short stretches, so that each is done in wide vectors.
+  constexpr int kStretch = 128;
+  int low[kStretch], high[kStretch];
+  float rest[kStretch];
+  for (int begin = 0; begin < count; begin += kStretch) {
+    const int size = std::min(kStretch, count - begin);
+    for (int j = 0; j < size; ++j) {
+      double u = start + step * (begin + j);  // at most once around
+      u -= u >= around ? around : 0.0;
+      const int i = static_cast<int>(u);
+      low[j] = i;
+      high[j] = i + 1 == width ? 0 : i + 1;
+      rest[j] = static_cast<float>(u - i);
+    }
+    float* here = to_out + begin;
 #pragma GCC ivdep
-  for (int j = 0; j < count; ++j) {
-    double u = start + step * j;  // at most once around
-    u -= u >= around ? around : 0.0;
-    const int i0 = static_cast<int>(u);
-    const int i1 = i0 + 1 == width ? 0 : i0 + 1;
-    const auto f = static_cast<float>(u - i0);
-    const float left = a[i0] + mix * (b[i0] - a[i0]);
-    const float right = a[i1] + mix * (b[i1] - a[i1]);
-    to_out[j] = left + f * (right - left);
+    for (int j = 0; j < size; ++j) {
+      const float left = a[low[j]] + mix * (b[low[j]] - a[low[j]]);
+      const float right = a[high[j]] + mix * (b[high[j]] - a[high[j]]);
+      here[j] = left + rest[j] * (right - left);
+    }
   }
 }
 
@@ -298,7 +309,7 @@ RENDER_INLINE void Place(const Camera& camera, double z, double radius, double s
 
 // A disc of even depth carried from a to b during the exposure: each pixel gets the depth times the part of
 // the time for which the disc covers it.
-void AddStreak(FloatImage& image, Pixel a, Pixel b, double radius_px, double depth) {
+RENDER_WIDE void AddStreak(FloatImage& image, Pixel a, Pixel b, double radius_px, double depth) {
   const double length = std::sqrt((b.x - a.x) * (b.x - a.x) + (b.y - a.y) * (b.y - a.y));
   if (radius_px < 0.8) {
     const int steps = std::clamp(static_cast<int>(std::ceil(length)), 1, 400);
@@ -329,14 +340,14 @@ void AddStreak(FloatImage& image, Pixel a, Pixel b, double radius_px, double dep
     }
     float* row = image.Row(y);
     const int x1 = std::min(image.width - 1, static_cast<int>(std::floor(x_high)));
+#pragma GCC ivdep
     for (int x = std::max(0, static_cast<int>(std::ceil(x_low))); x <= x1; ++x) {
       const double along = (x - a.x) * ux + (y - a.y) * uy;
       const double aside = (x - a.x) * uy - (y - a.y) * ux;
       const double chord2 = r2 - aside * aside;
-      if (chord2 <= 0.0) continue;
-      const double chord = std::sqrt(chord2);
+      const double chord = std::sqrt(std::max(chord2, 0.0));
       const double covered = std::min(along + chord, length) - std::max(along - chord, 0.0);
-      if (covered > 0.0) row[x] += static_cast<float>(depth * covered / length);
+      row[x] += chord2 > 0.0 && covered > 0.0 ? static_cast<float>(depth * covered / length) : 0.0F;
     }
   }
 }
