@@ -3,8 +3,12 @@
 #include <algorithm>
 #include <cmath>
 #include <numbers>
+#include <stdexcept>
 
 #include <Eigen/Geometry>
+#include <fmt/format.h>
+
+#include "calib/error.h"
 
 namespace conebook::calib {
 namespace {
@@ -30,8 +34,15 @@ ConeProjection::ConeProjection(const ConeCamera& camera) : camera_(camera) {
 // Direction with unit Z of the ray through a pixel.
 Eigen::Vector3d ConeProjection::RayOf(const Eigen::Vector2d& px) const {
   if (camera_.lens) {
-    const Eigen::Vector2d ray = RayFromPx(*camera_.lens, px);
-    return {ray.x(), ray.y(), 1.0};
+    try {
+      const Eigen::Vector2d ray = RayFromPx(*camera_.lens, px);
+      return {ray.x(), ray.y(), 1.0};
+    } catch (const std::domain_error&) {
+      throw InputError(
+          fmt::format("the lens file does not hold at [{:.0f}, {:.0f}] px: its distortion cannot be undone "
+                      "there; calibrate again with the board in that part of the picture",
+                      px.x(), px.y()));
+    }
   }
   return {(px.x() - camera_.centre_x_px) / focal_px_, (px.y() - camera_.centre_y_px) / focal_px_, 1.0};
 }

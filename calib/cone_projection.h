@@ -39,6 +39,7 @@ struct AxisPlanePoint {
 
 enum class Side { kLeft, kRight };
 
+// Throws InputError where the lens's distortion cannot be undone at a pixel.
 class ConeProjection {
  public:
   explicit ConeProjection(const ConeCamera& camera);

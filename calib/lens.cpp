@@ -17,6 +17,42 @@ Eigen::Vector2d Distort(const Lens& lens, const Eigen::Vector2d& ray) {
 
 }  // namespace
 
+LensVector ParametersOf(const Lens& lens) {
+  LensVector v;
+  v << lens.fx_px, lens.fy_px, lens.cx_px, lens.cy_px, lens.k1, lens.k2, lens.p1, lens.p2, lens.k3;
+  return v;
+}
+
+void SetParameters(Lens& lens, const LensVector& parameters) {
+  double* const targets[9] = {&lens.fx_px, &lens.fy_px, &lens.cx_px, &lens.cy_px, &lens.k1,
+                              &lens.k2,    &lens.p1,    &lens.p2,    &lens.k3};
+  for (int i = 0; i < 9; ++i) *targets[i] = parameters[i];
+}
+
+std::optional<Lens> LensForImage(const Lens& lens, int width_px, int height_px) {
+  if (lens.width_px == width_px && lens.height_px == height_px) return lens;
+  const double sx = static_cast<double>(width_px) / lens.width_px;
+  const double sy = static_cast<double>(height_px) / lens.height_px;
+  if (std::abs(sx * lens.height_px - height_px) > 1.0 && std::abs(sy * lens.width_px - width_px) > 1.0)
+    return std::nullopt;
+  Lens scaled = lens;
+  scaled.width_px = width_px;
+  scaled.height_px = height_px;
+  scaled.fx_px *= sx;
+  scaled.fy_px *= sy;
+  // Pixel centres are whole numbers: the picture's edge is at -0.5.
+  scaled.cx_px = (lens.cx_px + 0.5) * sx - 0.5;
+  scaled.cy_px = (lens.cy_px + 0.5) * sy - 0.5;
+  scaled.rms_px *= sx;
+  if (scaled.covariance) {
+    LensVector scale = LensVector::Ones();
+    scale[0] = scale[2] = sx;
+    scale[1] = scale[3] = sy;
+    scaled.covariance = scale.asDiagonal() * *lens.covariance * scale.asDiagonal();
+  }
+  return scaled;
+}
+
 Eigen::Vector2d PxFromRay(const Lens& lens, const Eigen::Vector2d& ray) {
   const Eigen::Vector2d d = Distort(lens, ray);
   return {lens.fx_px * d.x() + lens.cx_px, lens.fy_px * d.y() + lens.cy_px};

@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "src/day_json.h"
+#include "src/quantity_json.h"
 #include "src/settings_json.h"
 
 namespace conebook::src {
@@ -220,6 +221,10 @@ Json FromToml(const TomlNode& node) {
 }
 
 }  // namespace
+
+std::string QuantityJson(const calib::Quantity& quantity) {
+  return FromQuantity(quantity).dump();
+}
 
 std::string SettingsJson(const MeasureInput& input) {
   const SteadyOptions& steady = input.steady;

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <numbers>
 
+#include <Eigen/Eigenvalues>
 #include <fmt/format.h>
 
 #include "vision/statistics.h"
@@ -149,6 +150,33 @@ std::optional<Effect> EffectOf(const ClipModel& model,
   return effect;
 }
 
+// What the lens's covariance makes of left, right, mean and lean: JCGM 100:2008, eq. 13, along the
+// covariance's own axes, so that every lens tried is one that the calibration allows.
+std::optional<std::array<double, 4>> LensEffect(const ClipModel& model,
+                                                const std::array<std::vector<BoundaryRow>, 2>& boundary,
+                                                const calib::ConeCamera& camera, double near_mm,
+                                                double far_mm, const ConeFitOptions& options,
+                                                const Angles& base) {
+  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix<double, 9, 9>> axes(*camera.lens->covariance);
+  const calib::LensVector best = calib::ParametersOf(*camera.lens);
+  std::array<double, 4> square{};
+  for (int i = 0; i < 9; ++i) {
+    if (!(axes.eigenvalues()[i] > 0.0)) continue;
+    const calib::LensVector step = std::sqrt(axes.eigenvalues()[i]) * axes.eigenvectors().col(i);
+    const auto effect = EffectOf(model, boundary, camera, near_mm, far_mm, options, base,
+                                 [&](calib::ConeCamera& c, double sign) {
+                                   calib::SetParameters(*c.lens, best + sign * step);
+                                   c.distance_mm = *c.distance_mm * c.lens->fx_px / camera.lens->fx_px;
+                                 });
+    if (!effect) return std::nullopt;
+    const Angles& e = effect->linear;
+    const std::array<double, 4> parts{e.left, e.right, e.Mean(), e.Lean()};
+    for (std::size_t k = 0; k < 4; ++k) square[k] += parts[k] * parts[k];
+  }
+  for (double& one : square) one = std::sqrt(one);
+  return square;
+}
+
 }  // namespace
 
 CameraSetup MakeCamera(const View& view, const ClipModel& model) {
@@ -162,7 +190,9 @@ CameraSetup MakeCamera(const View& view, const ClipModel& model) {
   camera.tilt_deg = view.tilt_deg.value;
   camera.centre_x_px = 0.5 * (model.format.UprightWidth() - 1);
   camera.centre_y_px = 0.5 * (model.format.UprightHeight() - 1);
-  camera.lens = view.lens;
+  if (view.lens) {
+    camera.lens = calib::LensForImage(*view.lens, model.format.UprightWidth(), model.format.UprightHeight());
+  }
   if (view.px_per_mm) {
     camera.px_per_mm = view.px_per_mm->value;
   } else if (view.distance_mm && view.focal_px) {
@@ -170,8 +200,8 @@ CameraSetup MakeCamera(const View& view, const ClipModel& model) {
   } else {
     camera.px_per_mm = std::max(1e-3, model.exit_diameter_px / std::max(1e-6, view.exit_diameter_mm.value));
   }
-  if (view.lens) {
-    camera.distance_mm = view.lens->fx_px / camera.px_per_mm;
+  if (camera.lens) {
+    camera.distance_mm = camera.lens->fx_px / camera.px_per_mm;
   } else if (view.focal_px) {
     camera.distance_mm = view.focal_px->value / camera.px_per_mm;
   } else if (view.distance_mm) {
@@ -308,12 +338,17 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
   add_linear("axis" + assumed(view.axis_deg, "deg"), Shared::kRig, {view.axis_deg.u, -view.axis_deg.u});
   if (camera.distance_mm) {
     const calib::Stated* stated = view.distance_mm ? &*view.distance_mm : nullptr;
-    const double relative = stated ? stated->u / stated->value : 0.03;
+    double relative = stated ? stated->u / stated->value : 0.03;
+    const bool by_lens = camera.lens && camera.lens->covariance && view.px_per_mm;
+    // Focal length over scale: the lens's share comes with the lens.
+    if (by_lens) relative = view.px_per_mm->u / view.px_per_mm->value;
     const auto effect = EffectOf(
         model, boundary, camera, near_mm, far_mm, options, *base,
         [&](calib::ConeCamera& c, double sign) { c.distance_mm = *c.distance_mm * (1.0 + sign * relative); });
     if (effect) {
-      add_linear("camera distance" + (stated ? assumed(*stated, "mm") : std::string(" (assumed 3 %)")),
+      add_linear("camera distance" + (by_lens  ? std::string(" (by lens and scale)")
+                                      : stated ? assumed(*stated, "mm")
+                                               : std::string(" (assumed 3 %)")),
                  Shared::kRig, effect->linear);
     }
   } else {
@@ -323,6 +358,10 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
     if (const auto a = AnglesFor(model, boundary, near, near_mm, far_mm, options)) {
       add_linear("camera distance not stated", Shared::kRig, {a->left - base->left, a->right - base->right});
     }
+  }
+  if (camera.lens && camera.lens->covariance) {
+    const auto u = LensEffect(model, boundary, camera, near_mm, far_mm, options, *base);
+    if (u) add("lens (as calibrated)", Shared::kRig, (*u)[0], (*u)[1], (*u)[2], (*u)[3]);
   }
   if (!camera.lens) {
     calib::ConeCamera bent = camera;

@@ -187,20 +187,44 @@ class Measurer {
     const double u = view_.px_per_mm ? view_.px_per_mm->u : 0.03 * value;
     const bool assumed = !view_.px_per_mm || view_.px_per_mm->u_assumed;
     result_.px_per_mm = calib::Combine(value, {{assumed ? "scale (assumed)" : "scale", u, Shared::kRig}});
-    if (view_.px_per_mm && view_.distance_mm && view_.focal_px) {
-      const double expected = view_.focal_px->value / view_.distance_mm->value;
-      const double tolerance =
-          2.0 * std::hypot(view_.px_per_mm->u,
-                           expected * std::hypot(view_.distance_mm->u / view_.distance_mm->value,
-                                                 view_.focal_px->u / view_.focal_px->value));
-      if (std::abs(expected - value) > tolerance) {
-        result_.flags.push_back(
-            {"camera_inconsistent", Severity::kWarn, std::nullopt, std::nullopt,
-             fmt::format("focal_px / distance_mm gives {:.3f} px/mm, the rig states {:.3f} px/mm", expected,
-                         value),
-             "look for a digital zoom or a crop between calibration and clip, or a wrong distance"});
-      }
+    if (view_.px_per_mm && view_.distance_mm && view_.focal_px)
+      CheckFocal("focal_px", view_.focal_px->value, view_.focal_px->u);
+    const std::optional<calib::Lens>& lens = setup_.camera.lens;
+    if (!lens) return;
+    if (view_.px_per_mm && view_.distance_mm) {
+      // Without a stated u of the lens: 1 %, what a careful calibration stays within (common practice, no
+      // source).
+      CheckFocal("the lens file's focal length", lens->fx_px,
+                 lens->covariance ? std::sqrt((*lens->covariance)(0, 0)) : 0.01 * lens->fx_px);
     }
+    if (lens->width_px != view_.lens->width_px) {
+      const bool told = view_.px_per_mm && view_.distance_mm;
+      result_.flags.push_back(
+          {"lens_scaled", told ? Severity::kInfo : Severity::kWarn, std::nullopt, std::nullopt,
+           fmt::format(
+               "the lens file is for {} x {} px, the picture is {} x {} px of the same shape: taken as "
+               "the same field, {:.3f} times as many pixels{}",
+               view_.lens->width_px, view_.lens->height_px, lens->width_px, lens->height_px,
+               static_cast<double>(lens->width_px) / view_.lens->width_px,
+               told ? "; focal length, distance and scale were compared" : ""),
+           "many cameras crop in some modes: calibrate the lens in the clip's own mode, or state distance_mm "
+           "so that the focal length can be checked"});
+    }
+  }
+
+  void CheckFocal(const char* what, double focal_px, double u_focal_px) {
+    const double value = setup_.camera.px_per_mm;
+    const double expected = focal_px / view_.distance_mm->value;
+    const double tolerance =
+        2.0 *
+        std::hypot(view_.px_per_mm->u, expected * std::hypot(view_.distance_mm->u / view_.distance_mm->value,
+                                                             u_focal_px / focal_px));
+    if (std::abs(expected - value) <= tolerance) return;
+    result_.flags.push_back(
+        {"camera_inconsistent", Severity::kWarn, std::nullopt, std::nullopt,
+         fmt::format("{} / distance_mm gives {:.3f} px/mm, the rig states {:.3f} px/mm", what, expected,
+                     value),
+         "look for a digital zoom or a crop between calibration and clip, or a wrong distance"});
   }
 
   double RowDistanceMm(int row) const {

@@ -61,6 +61,18 @@ void SetOptics(const View& view, ClipModel& model) {
   model.axis_slope = std::tan(model.reading.rest_deg * std::numbers::pi / 180.0);
 }
 
+// Told before a long clip is read.
+void CheckLens(const std::string& path, const View& view, const FootageFormat& format) {
+  const int w = format.UprightWidth(), h = format.UprightHeight();
+  if (!view.lens || calib::LensForImage(*view.lens, w, h)) return;
+  throw calib::InputError(fmt::format(
+      "{}: the picture is {} x {} px, the lens file is for {} x {} px, a picture of another shape\nwhere the "
+      "camera crops between the two cannot be told: film the chessboard in the clip's own mode, the camera "
+      "held "
+      "the same way up, and calibrate again",
+      path, w, h, view.lens->width_px, view.lens->height_px));
+}
+
 void SetExit(const std::string& path, const View& view, ClipModel& model) {
   if (!view.exit_x_px || !view.exit_y_px) return;
   const double x = view.exit_x_px->value;
@@ -572,6 +584,7 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   model.light = LightOfCodeValue(model.format);
   model.clipped_code = ClippedCodeValue(model.format);
   SetOptics(view, model);
+  CheckLens(path, view, model.format);
   SetExit(path, view, model);
   const bool drops_view = view.shows == Shows::kDrops;
   // Of drops alone the exit says nothing, and may lie outside the picture: the whole of it is watched.

@@ -11,6 +11,7 @@
 #include <calib/error.h>
 
 #include "src/commands/archive_commands.h"
+#include "src/commands/calibrate_command.h"
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
 #include "src/iso_date.h"
@@ -25,6 +26,7 @@ constexpr const char* kExamples = R"(Examples:
   conebook list --archive book.db --element A07
   conebook report --archive book.db --element A07 --report A07.html
   conebook verify --archive book.db --footage clips/ --remeasure
+  conebook calibrate lens board/*.jpg --square-mm 25 --out lens.toml
 
 conebook COMMAND --help tells more of each.
 
@@ -49,7 +51,11 @@ Pressurised liquid can injure: keep to the stand's rated pressure, your local co
 // One line, no library's words: what was wrong and where to look.
 [[noreturn]] void RefuseUsage(const CLI::ParseError& problem, const CLI::App& app) {
   const CLI::App* command = &app;
-  for (const CLI::App* one : app.get_subcommands()) command = one;
+  std::string path;
+  while (!command->get_subcommands().empty()) {
+    command = command->get_subcommands().back();
+    path += command->get_name() + " ";
+  }
   std::string text = problem.what();
   if (dynamic_cast<const CLI::ExtrasError*>(&problem) != nullptr) {
     std::string extra = text.substr(text.find_last_of(" \t\n") + 1);
@@ -68,8 +74,7 @@ Pressurised liquid can injure: keep to the stand's rated pressure, your local co
       text = fmt::format("{} was not expected", extra);
     }
   }
-  throw calib::InputError(
-      fmt::format("{} (see conebook {}--help)", text, command == &app ? "" : command->get_name() + " "));
+  throw calib::InputError(fmt::format("{} (see conebook {}--help)", text, path));
 }
 
 void RequireKnownCommand(int argc, char** argv, const CLI::App& app) {
@@ -368,6 +373,8 @@ int RunCommandLine(int argc, char** argv) {
   AddMeasure(app, measure);
   AddReading(app, options);
   AddWriting(app, options);
+  CalibrateOptions calibrate;
+  AddCalibrate(app, calibrate);
   if (argc < 2)
     throw calib::InputError("nothing to do; try conebook measure CLIP --rig RIG.toml, or conebook --help");
   RequireKnownCommand(argc, argv, app);
@@ -379,6 +386,7 @@ int RunCommandLine(int argc, char** argv) {
     RefuseUsage(problem, app);
   }
   CatchInterrupts();
+  if (const auto status = RunCalibrate(app, calibrate, measure.quiet)) return *status;
   return Run(app, measure, options);
 }
 

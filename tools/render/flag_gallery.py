@@ -272,6 +272,15 @@ def _(b):
     return run, draw.frame(late(run), notes, lines=lines)
 
 
+@entry("lens_scaled", "The lens file is of pictures of the same shape and another size. Both are taken to show the same field, which a camera that "
+       "crops in one of the modes does not.")
+def _(b):
+    lens = b.folder / "lens_of_another_size.toml"
+    lens.write_text("[lens]\nwidth_px = 960\nheight_px = 720\nfx_px = 6888.0\nfy_px = 6888.0\ncx_px = 479.5\ncy_px = 359.5\n")
+    run = measured(b, one(b), camera={"lens": str(lens)})
+    return run, draw.frame(run.overlay(), [(14, 318, "this clip: 480 x 360 px"), (14, 342, "the lens file: 960 x 720 px")])
+
+
 @entry("no_scale", "Without a scale, angles only: lengths cannot be given, and stations count in exit diameters.",
        "Film a ruler or a pin of known size in the plane of the exit once per set-up.")
 def _(b):
