@@ -1,6 +1,7 @@
 #include "src/commands/calibrate_command.h"
 
 #include <CLI/CLI.hpp>
+#include <fmt/core.h>
 
 #include <calib/error.h>
 
@@ -60,18 +61,46 @@ void AddLens(CLI::App& calibrate, CalibrateLensOptions& options) {
   AddJson(lens, options.json);
 }
 
+constexpr const char* kTargetHelp =
+    R"(Without --element: one page with a chessboard, two check lengths of 100 mm, and dark triangles with half angles of
+20, 35 and 50 deg. With --element: cards to film before each element's clip, with a QR code and the id in letters,
+eight a page. SVG of true size: print at 100 %, not fitted to the page.
+
+Examples:
+  conebook calibrate target --out sheet.svg
+  conebook calibrate target --paper letter --square-mm 8 --out sheet.svg
+  conebook calibrate target --element A07 --element A08 --out cards.svg
+  conebook calibrate target --read card.jpg              which cards can be read?)";
+
+void AddTarget(CLI::App& calibrate, CalibrateTargetOptions& options) {
+  CLI::App* target =
+      AddCommand(calibrate, "target", "Calibration sheet and element cards to print", kTargetHelp);
+  target->add_option("--out", options.out, "Page to write")->type_name("SHEET.svg");
+  target->add_option("--paper", options.paper, "a4 (default) or letter")
+      ->check(CLI::IsMember({"a4", "letter"}));
+  AddBoard(target, options.columns, options.rows, options.square_mm);
+  target->add_option("--element", options.elements, "A card for this element; may be given several times")
+      ->type_name("ID")
+      ->take_all()
+      ->expected(1);
+  target->add_option("--read", options.read, "Read the cards in this picture or clip")->type_name("FILE");
+  AddJson(target, options.json);
+}
+
 }  // namespace
 
 void AddCalibrate(CLI::App& app, CalibrateOptions& options) {
   CLI::App* calibrate =
       app.add_subcommand("calibrate", "Calibrate lens and scale, print targets, check cones");
   calibrate->fallthrough();
-  calibrate->require_subcommand(1);
+  calibrate->require_subcommand(0, 1);
   calibrate->footer(R"(Examples:
   conebook calibrate lens board/*.jpg --columns 9 --rows 6 --square-mm 25 --out lens.toml
+  conebook calibrate target --out sheet.svg
 
 conebook calibrate COMMAND --help tells more of each.)");
   AddLens(*calibrate, options.lens);
+  AddTarget(*calibrate, options.target);
 }
 
 std::optional<int> RunCalibrate(const CLI::App& app, CalibrateOptions& options, bool quiet) {
@@ -79,8 +108,13 @@ std::optional<int> RunCalibrate(const CLI::App& app, CalibrateOptions& options, 
   if (!calibrate->parsed()) return std::nullopt;
   const auto asked = [&](const char* name) { return calibrate->get_subcommand(name)->parsed(); };
   options.lens.quiet = quiet;
+  options.target.quiet = quiet;
+  if (asked("target")) return CalibrateTargetCommand(options.target);
   if (asked("lens")) return CalibrateLensCommand(options.lens);
-  throw calib::InputError("calibrate what? (see conebook calibrate --help)");
+  std::string names;
+  for (const CLI::App* command : calibrate->get_subcommands({}))
+    names += (names.empty() ? "" : ", ") + command->get_name();
+  throw calib::InputError(fmt::format("calibrate what? One of {} (see conebook calibrate --help)", names));
 }
 
 }  // namespace conebook::src

@@ -22,8 +22,21 @@ struct CalibrateLensOptions {
 };
 int CalibrateLensCommand(const CalibrateLensOptions& options);
 
+struct CalibrateTargetOptions {
+  std::string out;
+  std::string paper = "a4";  // or "letter"
+  int columns = 9, rows = 6;
+  double square_mm = 10.0;
+  std::vector<std::string> elements;  // cards instead of the calibration sheet
+  std::optional<std::string> read;    // a picture or clip of cards: nothing is drawn
+  std::optional<std::string> json;
+  bool quiet = false;
+};
+int CalibrateTargetCommand(const CalibrateTargetOptions& options);
+
 struct CalibrateOptions {
   CalibrateLensOptions lens;
+  CalibrateTargetOptions target;
 };
 
 // Adds `calibrate` with its own commands.
