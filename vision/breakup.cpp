@@ -117,15 +117,13 @@ RiseAlong GreatestRise(const std::vector<double>& profile, std::size_t first) {
   return rise;
 }
 
-// First row at half way from the quiet stretch's own level (noise, and what the sheet itself shows) to the
-// strongest.
-std::size_t HalfWay(const std::vector<double>& profile, const RiseAlong& rise) {
+// First row where the power above the quiet stretch's own (noise, and what the sheet itself shows) reaches a
+// part of the strongest.
+std::size_t RowAtPart(const std::vector<double>& profile, const RiseAlong& rise, double part) {
   const double low = profile[rise.quietest];
-  const auto excess = [&](std::size_t i) {
-    return std::sqrt(std::max(0.0, profile[i] * profile[i] - low * low));
-  };
+  const auto excess = [&](std::size_t i) { return profile[i] * profile[i] - low * low; };
   std::size_t i = rise.quietest;
-  while (i < rise.strongest && excess(i) < 0.5 * excess(rise.strongest)) ++i;
+  while (i < rise.strongest && excess(i) < part * excess(rise.strongest)) ++i;
   return i;
 }
 
@@ -152,17 +150,18 @@ std::optional<double> SteepestRise(const std::vector<double>& column, std::span<
 }
 
 struct Rises {
-  std::vector<std::vector<double>> of_ray;
-  std::vector<double> of_frame;        // medians over rays, of frames with enough of them
-  std::vector<double> of_given_frame;  // the same by index of the frame; 0 where not read
+  std::vector<double> all;       // every ray and frame
+  std::vector<double> of_frame;  // medians over rays, of frames with enough of them
   double frames = 0.0;
 };
+
+double Texture(const RayValues& rays, std::size_t row, std::size_t ray) {
+  return rays.texture[row * kRays + ray] / static_cast<double>(kTextureUnits);
+}
 
 Rises RisesOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
               std::size_t step, std::size_t first, double least_rise) {
   Rises rises;
-  rises.of_ray.resize(kRays);
-  rises.of_given_frame.assign(frames.size(), 0.0);
   const RowWindows windows(z, 0.22);
   RayValues rays;
   std::vector<double> column(z.size());
@@ -171,43 +170,130 @@ Rises RisesOf(const RecordSpool& spool, std::span<const std::size_t> frames, std
     rises.frames += 1.0;
     std::vector<double> found;
     for (std::size_t ray = 0; ray < kRays; ++ray) {
-      for (std::size_t i = 0; i < z.size(); ++i) {
-        column[i] = rays.texture[i * kRays + ray] / static_cast<double>(kTextureUnits);
-      }
+      for (std::size_t i = 0; i < z.size(); ++i) column[i] = Texture(rays, i, ray);
       const auto at = SteepestRise(column, z, first, windows, least_rise);
       if (!at) continue;
       found.push_back(*at);
-      rises.of_ray[ray].push_back(*at);
+      rises.all.push_back(*at);
     }
-    if (found.size() * 3 < kRays) continue;
-    rises.of_frame.push_back(MedianInPlace(found));
-    rises.of_given_frame[k] = rises.of_frame.back();
+    if (found.size() * 3 >= kRays) rises.of_frame.push_back(MedianInPlace(found));
   }
   return rises;
 }
 
-BreakupReading Combine(const Rises& rises, double peak, const BreakupOptions& options) {
+// The row that splits a column into a lower and a higher level with the least squares.
+std::optional<std::size_t> SplitRow(const std::vector<double>& column) {
+  constexpr std::size_t kLeastRows = 4;
+  const std::size_t n = column.size();
+  if (n < 2 * kLeastRows) return std::nullopt;
+  double all = 0.0;
+  for (const double v : column) all += v;
+  double above = 0.0;
+  double best = 0.0;  // the squares that the split takes away
+  std::optional<std::size_t> at;
+  for (std::size_t i = 0; i + kLeastRows < n; ++i) {
+    above += column[i];
+    const auto m = static_cast<double>(i + 1);
+    const double rest = static_cast<double>(n) - m;
+    const double step = (all - above) / rest - above / m;
+    if (i + 1 < kLeastRows || step <= 0.0) continue;
+    const double gain = step * step * m * rest;
+    if (gain > best) {
+      best = gain;
+      at = i + 1;
+    }
+  }
+  return at;
+}
+
+struct Fronts {
+  std::vector<std::vector<double>> of_ray;
+  std::vector<double> of_frame;  // medians over rays
+  std::vector<std::vector<double>> all_of_frame;
+  std::vector<double> of_given_frame;  // the same by index of the frame; 0 where not read
+  double frames = 0.0;
+};
+
+// Rows [first, last) of every ray and frame, split where fine texture steps up.
+Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
+                std::size_t step, std::size_t first, std::size_t last) {
+  Fronts fronts;
+  fronts.of_ray.resize(kRays);
+  fronts.of_given_frame.assign(frames.size(), 0.0);
+  RayValues rays;
+  // Logarithms of sparse texture are ruled by its noise: a part of the mean level is added first.
+  double level = 0.0;
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadRays(frames[k], rays);
+    fronts.frames += 1.0;
+    for (std::size_t i = first; i < z.size(); ++i) {
+      for (std::size_t ray = 0; ray < kRays; ++ray) level += Texture(rays, i, ray);
+    }
+  }
+  const double floor = 0.2 * level / (fronts.frames * kRays * static_cast<double>(z.size() - first)) + 1e-9;
+  std::vector<double> column(last - first);
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadRays(frames[k], rays);
+    std::vector<double>& found = fronts.all_of_frame.emplace_back();
+    for (std::size_t ray = 0; ray < kRays; ++ray) {
+      for (std::size_t i = first; i < last; ++i) column[i - first] = std::log(Texture(rays, i, ray) + floor);
+      const auto at = SplitRow(column);
+      if (!at) continue;
+      found.push_back(z[first + *at]);
+      fronts.of_ray[ray].push_back(found.back());
+    }
+    if (found.size() * 3 < kRays) continue;
+    std::vector<double> copy = found;
+    fronts.of_frame.push_back(MedianInPlace(copy));
+    fronts.of_given_frame[k] = fronts.of_frame.back();
+  }
+  return fronts;
+}
+
+double UpperQuartile(std::span<const std::vector<double>> frames) {
+  std::vector<double> all;
+  for (const auto& frame : frames) all.insert(all.end(), frame.begin(), frame.end());
+  return all.empty() ? 0.0 : QuantileInPlace(all, 0.75);
+}
+
+// Standard uncertainty of the quartile from contiguous blocks of frames: it keeps what neighbours share. Zero
+// where there are too few frames.
+double BlockError(const Fronts& fronts, const BreakupOptions& options) {
+  const std::span<const std::vector<double>> frames = fronts.all_of_frame;
+  const auto blocks = std::min<std::size_t>(static_cast<std::size_t>(options.blocks),
+                                            frames.size() / static_cast<std::size_t>(options.least_block));
+  std::vector<double> quartiles;
+  for (std::size_t b = 0; b < blocks; ++b) {
+    const std::size_t from = b * frames.size() / blocks;
+    const double quartile = UpperQuartile(frames.subspan(from, (b + 1) * frames.size() / blocks - from));
+    if (quartile > 0.0) quartiles.push_back(quartile);
+  }
+  return UncertaintyOfMean(quartiles).value_or(0.0);
+}
+
+BreakupReading Combine(const Rises& rises, const Fronts& fronts, double half, double peak,
+                       const BreakupOptions& options) {
   BreakupReading reading;
   std::vector<double> copy = rises.of_frame;
   reading.rise = MedianInPlace(copy);
+  reading.half = half;
   reading.peak = peak;
   std::vector<double> logs;
-  for (const auto& ray : rises.of_ray) {
-    for (const double z : ray) logs.push_back(std::log(z));
-  }
+  for (const double z : rises.all) logs.push_back(std::log(z));
   reading.spread = RobustSpread(std::move(logs));
-  const double between = std::sqrt(reading.rise * reading.peak);
-  const double carried = reading.rise * std::exp(options.spread_weight * reading.spread);
-  reading.length = 0.5 * (between + carried);
-  reading.u_family = 0.5 * std::abs(between - carried);
-  reading.effective_frames = EffectiveSampleSize(rises.of_frame);
-  reading.u_statistics = 1.25 * RobustSpread(rises.of_frame) / std::sqrt(reading.effective_frames);
-  // Single rays and frames show the rise; they are carried to the value's place.
-  const double scale = reading.length / reading.rise;
-  for (const double z : rises.of_given_frame) reading.frame_length.push_back(scale * z);
-  for (const auto& ray : rises.of_ray) {
+  reading.front = UpperQuartile(fronts.all_of_frame);
+  reading.length = options.front_factor * reading.front;
+  reading.u_family = 0.5 * std::abs(reading.length - options.half_factor * reading.half);
+  reading.effective_frames = EffectiveSampleSize(fronts.of_frame);
+  reading.u_statistics = std::max(1.25 * RobustSpread(fronts.of_frame) / std::sqrt(reading.effective_frames),
+                                  options.front_factor * BlockError(fronts, options));
+  // Single rays and frames show the nearer front; they are carried to the value's place.
+  copy = fronts.of_frame;
+  const double scale = reading.length / MedianInPlace(copy);
+  for (const double z : fronts.of_given_frame) reading.frame_length.push_back(scale * z);
+  for (const auto& ray : fronts.of_ray) {
     std::vector<double> values = ray;
-    const bool enough = !values.empty() && 3.0 * static_cast<double>(values.size()) >= rises.frames;
+    const bool enough = !values.empty() && 3.0 * static_cast<double>(values.size()) >= fronts.frames;
     reading.ray_length.push_back(enough ? scale * MedianInPlace(values) : 0.0);
   }
   return reading;
@@ -246,14 +332,20 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
     return whole ? None(goes_on, 0.9 * end) : None("no drops can be told below the sheet", std::nullopt);
   }
   // Well below the exit: near it the rims fill the width and rise steepest of all.
-  const double from = 0.5 * z[HalfWay(profile.detail, detail)];
+  const double from = 0.5 * z[RowAtPart(profile.detail, detail, 0.25)];
   while (first < z.size() && z[first] < from) ++first;
   const Rises rises = RisesOf(spool, frames, z, step, first, options.least_rise);
   if (rises.of_frame.size() < 5 || 3.0 * static_cast<double>(rises.of_frame.size()) < rises.frames) {
     return whole ? None(goes_on, 0.9 * end) : None("too few frames show where the sheet ends", std::nullopt);
   }
+  std::vector<double> copy = rises.of_frame;
+  const double rise = MedianInPlace(copy);
+  std::size_t last = first;
+  while (last < z.size() && z[last] < options.far_of_rise * rise) ++last;
+  const Fronts fronts = FrontsOf(spool, frames, z, step, first, last);
+  if (fronts.of_frame.size() < 5) return None("too few frames show where the sheet ends", std::nullopt);
   BreakupResult result;
-  result.reading = Combine(rises, z[top], options);
+  result.reading = Combine(rises, fronts, z[RowAtPart(profile.detail, detail, 0.5)], z[top], options);
   const bool agree = result.reading->spread < options.most_spread &&
                      result.reading->peak < options.most_peak_over_rise * result.reading->rise;
   if (!whole && !agree) return None("rays and readings do not agree on an end of the sheet", std::nullopt);

@@ -66,6 +66,10 @@ void OnsetWatch::Add(const RowsView& rows) {
   if (first) {
     for (const Spot& p : box_) first_box_.push_back(LightOf(model_, rows, p.x, p.y));
     for (const Spot& p : around_) first_around_.push_back(LightOf(model_, rows, p.x, p.y));
+    if (model_.exit_found) {
+      for (const Spot& p : box_) shaken_box_.push_back(ChangeByShake(rows, p));
+      for (const Spot& p : around_) shaken_around_.push_back(ChangeByShake(rows, p));
+    }
     change_.push_back(0.0);
     elsewhere_.push_back(0.0);
     return;
@@ -78,16 +82,30 @@ void OnsetWatch::Add(const RowsView& rows) {
   }
   const float gain =
       work_.size() >= 60 ? std::clamp(MedianInPlace(std::span<float>(work_)), 0.2F, 5.0F) : 1.0F;
-  change_.push_back(StrongChange(rows, box_, first_box_, gain));
-  elsewhere_.push_back(StrongChange(rows, around_, first_around_, gain));
+  change_.push_back(StrongChange(rows, box_, first_box_, shaken_box_, gain));
+  elsewhere_.push_back(StrongChange(rows, around_, first_around_, shaken_around_, gain));
+}
+
+// What a shift of the picture by some pixels may change here.
+float OnsetWatch::ChangeByShake(const RowsView& rows, const Spot& spot) const {
+  constexpr float kShakePx = 2.0F;
+  const int x0 = std::max(spot.x - 1, 0);
+  const int x1 = std::min(spot.x + 1, model_.reading.width_px - 1);
+  const int y0 = std::max(spot.y - 1, 0);
+  const int y1 = std::min(spot.y + 1, model_.reading.height_px - 1);
+  const float gx = 0.5F * (LightOf(model_, rows, x1, spot.y) - LightOf(model_, rows, x0, spot.y));
+  const float gy = 0.5F * (LightOf(model_, rows, spot.x, y1) - LightOf(model_, rows, spot.x, y0));
+  return kShakePx * std::hypot(gx, gy);
 }
 
 // Mean of the strongest 4 % of the changes: a clear-water cone changes little but its thin rim.
 double OnsetWatch::StrongChange(const RowsView& rows, const std::vector<Spot>& spots,
-                                const std::vector<float>& first, float gain) {
+                                const std::vector<float>& first, const std::vector<float>& shaken,
+                                float gain) {
   work_.clear();
   for (std::size_t i = 0; i < spots.size(); ++i) {
-    work_.push_back(std::abs(LightOf(model_, rows, spots[i].x, spots[i].y) / gain - first[i]));
+    const float change = std::abs(LightOf(model_, rows, spots[i].x, spots[i].y) / gain - first[i]);
+    work_.push_back(shaken.empty() ? change : std::max(0.0F, change - shaken[i]));
   }
   if (work_.empty()) return 0.0;
   const auto keep = std::max<std::size_t>(1, work_.size() / 25);
@@ -152,6 +170,18 @@ bool OnsetWatch::Suspicious() const {
   return now > 1.5 * before && now > before + options_.least_change;
 }
 
+// Grain raises the level of the frames before; what it hides in height shows in how little both levels
+// scatter.
+bool OnsetWatch::Sharp(std::size_t first, double step) const {
+  constexpr std::size_t kLeastFrames = 6;
+  const auto spread = [&](std::size_t from, std::size_t to) {
+    return RobustSpread({change_.begin() + static_cast<std::ptrdiff_t>(from),
+                         change_.begin() + static_cast<std::ptrdiff_t>(to)});
+  };
+  if (first < 1 + kLeastFrames || change_.size() < first + kLeastFrames) return false;
+  return step > options_.sharp_steps * (spread(1, first) + spread(first, change_.size()));
+}
+
 std::optional<std::int64_t> OnsetWatch::FirstSprayFrame() const {
   const std::size_t n = change_.size();
   if (n < 6) return std::nullopt;
@@ -174,7 +204,8 @@ std::optional<std::int64_t> OnsetWatch::FirstSprayFrame() const {
     if (first >= n || first < 2) return std::nullopt;
     before = MedianOf({change_.begin() + 1,
                        change_.begin() + static_cast<std::ptrdiff_t>(std::max<std::size_t>(2, first))});
-    if (!(level > options_.least_ratio * before) || !(level - before > options_.least_change)) {
+    const bool tall = level > options_.least_ratio * before || Sharp(first, level - before);
+    if (!tall || !(level - before > options_.least_change)) {
       if (pass == 2) return std::nullopt;
     } else if (pass == 2) {
       const double still =

@@ -11,6 +11,7 @@ namespace conebook::vision {
 
 struct OnsetOptions {
   double least_ratio = 2.5;  // of the later change to that of the frames before
+  double sharp_steps = 5.0;  // or: of the step to the scatter before and after it
   double sure_ratio = 8.0;   // from here on the step is the valve's; below, a step of pressure looks alike
   double most_likeness =
       0.6;  // below sure_ratio: correlation of the first frames' edges with the later ones'
@@ -41,16 +42,20 @@ class OnsetWatch {
   void Place();
   void KeepEdges(const RowsView& rows);
   double Level() const;
+  bool Sharp(std::size_t first, double step) const;
   // Correlation between the horizontal light differences of the first and of the last frames: near 1 where
   // the spray's rims stand in both.
   double Likeness() const;
   double StrongChange(const RowsView& rows, const std::vector<Spot>& spots, const std::vector<float>& first,
-                      float gain);
+                      const std::vector<float>& shaken, float gain);
+  float ChangeByShake(const RowsView& rows, const Spot& spot) const;
 
   const ClipModel& model_;
   OnsetOptions options_;
   std::vector<Spot> box_, around_;
   std::vector<float> first_box_, first_around_;
+  // Where the whole picture is watched the body's edges are in it: what shake may change, of each place.
+  std::vector<float> shaken_box_, shaken_around_;
   std::vector<double> change_;                  // of each frame against the first
   std::vector<double> elsewhere_;               // the same outside any spray
   std::vector<float> first_edges_;              // sums over the first frames

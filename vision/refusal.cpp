@@ -67,7 +67,7 @@ void CheckBackground(const ClipModel& model, double clipped, bool cone, const Re
 // Separate jets inside the outline: the time mean across the rays, which a sheet fills (or, of clear liquid,
 // leaves empty but for the rims), rises to a rim's level with background on both sides of it. Parts of the
 // level; how many such jets.
-int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+int JetsAcross(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
   constexpr double kJet = 0.5;
   constexpr double kGap = 0.15;
   std::array<double, kRays> mean{};
@@ -97,11 +97,20 @@ int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vect
       jet = true;
     }
   }
-  // In front light the sheet of a cone mirrors the lamp along one line.
+  return jets;
+}
+
+// In front light the sheet of a cone mirrors the lamp along one line.
+int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+  const int jets = JetsAcross(model, spool, frames);
   return model.illumination == Illumination::kFrontlit && jets < 2 ? 0 : jets;
 }
 
 }  // namespace
+
+bool LineInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+  return JetsAcross(model, spool, frames) == 1;
+}
 
 std::optional<double> BodyBlurPx(const ClipModel& model) {
   if (model.background_from_spray && model.background.empty()) return std::nullopt;

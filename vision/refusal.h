@@ -33,6 +33,10 @@ struct RefusalOptions {
 std::vector<calib::Flag> CheckClip(const ClipModel& model, const RecordSpool& spool,
                                    const std::vector<std::size_t>& frames, const RefusalOptions& options);
 
+// One line, as strong as a rim, between the sides, with background left and right of it: the lamp mirrored in
+// a sheet, or a jet.
+bool LineInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames);
+
 // Contrast over steepest gradient at the nozzle body's edges, px; nothing where no body is seen.
 std::optional<double> BodyBlurPx(const ClipModel& model);
 

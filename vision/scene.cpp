@@ -20,7 +20,8 @@ void AddLight(const ClipModel& model, const RowsView& rows, cv::Mat1f& sum) {
   }
 }
 
-// Mean over frames of light less background, after the frame's own gain.
+}  // namespace
+
 cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipModel& model) {
   cv::Mat1f sum(model.background.size(), 0.0F);
   for (const LumaFrame& frame : sample) {
@@ -32,8 +33,6 @@ cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipMod
   if (!sample.empty()) sum.convertTo(sum, CV_32F, 1.0 / static_cast<double>(sample.size()));
   return sum;
 }
-
-}  // namespace
 
 cv::Rect NearBox(const ClipModel& model) {
   const double d = model.exit_diameter_px;
@@ -214,56 +213,6 @@ double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& mo
   const auto at = values.begin() + static_cast<std::ptrdiff_t>(values.size() * 9 / 10);
   std::nth_element(values.begin(), at, values.end());
   return static_cast<double>(*at);
-}
-
-bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model) {
-  cv::Mat1f change = MeanAbsoluteChange(sample, model);
-  // A shaking camera moves the body's edges; what two pixels of it explain is no spray.
-  constexpr float kShakePx = 2.0F;
-  for (int y = 1; y + 1 < change.rows; ++y) {
-    for (int x = 1; x + 1 < change.cols; ++x) {
-      const float gx = 0.5F * (model.background(y, x + 1) - model.background(y, x - 1));
-      const float gy = 0.5F * (model.background(y + 1, x) - model.background(y - 1, x));
-      change(y, x) = std::max(0.0F, change(y, x) - kShakePx * std::hypot(gx, gy));
-    }
-  }
-  cv::blur(change, change, cv::Size(5, 5));
-  const int h = change.rows;
-  const int w = change.cols;
-  // What stands out of its own row: haze and noise change whole rows, a spray a part of them.
-  std::vector<float> row_top(static_cast<std::size_t>(h));
-  std::vector<float> rest;
-  for (int y = 0; y < h; ++y) {
-    std::vector<float> row(change[y], change[y] + w);
-    const float middle = MedianInPlace(std::span<float>(row));
-    row_top[static_cast<std::size_t>(y)] = *std::max_element(change[y], change[y] + w) - middle;
-    rest.push_back(middle);
-  }
-  std::vector<float> sorted = row_top;
-  const auto high = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() * 3 / 4);
-  std::nth_element(sorted.begin(), high, sorted.end());
-  const float cut = 0.08F * *high + 0.8F * MedianInPlace(std::span<float>(rest));
-  constexpr int kLasting = 10;
-  for (int y = 0; y + kLasting < h; ++y) {
-    bool lasting = true;
-    for (int k = 0; k < kLasting && lasting; ++k) lasting = row_top[static_cast<std::size_t>(y + k)] > cut;
-    if (!lasting) continue;
-    int left = w;
-    int right = -1;
-    for (int k = 2; k < 6; ++k) {
-      const float* row = change[y + k];
-      for (int x = 0; x < w; ++x) {
-        if (row[x] > 0.5F * row_top[static_cast<std::size_t>(y + k)]) {
-          left = std::min(left, x);
-          right = std::max(right, x);
-        }
-      }
-    }
-    if (right < left || right - left > w / 3) return false;
-    model.exit_px = {0.5 * (left + right), y + 2.0};
-    return true;
-  }
-  return false;
 }
 
 void SetField(ClipModel& model) {

@@ -40,8 +40,8 @@ void BackgroundFromSpray(const std::vector<LumaFrame>& sample, ClipModel& model)
 double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model);
 double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& model);
 
-// Sets model.exit_px from where the change begins. False: no such place.
-bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model);
+// Mean over the frames of |light - background|.
+cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipModel& model);
 
 // Sets model.field from background and illumination.
 void SetField(ClipModel& model);

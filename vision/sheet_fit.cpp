@@ -115,11 +115,11 @@ RowParts PartsOfRows(const RecordSpool& spool, std::span<const std::size_t> fram
   return parts;
 }
 
-// Half widths per row: quantile q of the outward position after each frame's own swing is taken out, both
-// sides averaged, and the robust spread in time.
+// Half widths per row: median of the outward position after each frame's own swing is taken out, both sides
+// averaged, and the robust spread in time. `from`, `to`: of the frames.
 Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
-                 std::size_t step, const RowParts& parts, const CameraSetup& setup, const ConeAngles& angles,
-                 double z0, double z1, double quantile) {
+                 std::size_t from, std::size_t to, std::size_t step, const RowParts& parts,
+                 const CameraSetup& setup, const ConeAngles& angles, double z0, double z1) {
   const calib::ConeProjection projection(setup.camera);
   std::array<double, 2> mean_tan{0.0, 0.0};
   std::vector<std::array<double, 2>> swing(frames.size());
@@ -139,7 +139,7 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
     const int row1 = std::min(row0 + kBlock, spool.Rows());
     std::vector<std::array<std::vector<double>, 2>> values(static_cast<std::size_t>(row1 - row0));
     double used = 0.0;
-    for (std::size_t k = 0; k < frames.size(); k += step) {
+    for (std::size_t k = from; k < to; k += step) {
       if (!angles.frame_found[k]) continue;
       used += 1.0;
       spool.ReadEdges(frames[k], row0, row1, edges);
@@ -167,7 +167,7 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
       for (int side = 0; side < 2; ++side) {
         auto& w = v[static_cast<std::size_t>(side)];
         spread += 0.5 * RobustSpread(w);
-        const double out = QuantileInPlace(w, quantile);
+        const double out = MedianInPlace(w);
         const cv::Point2d px = UprightPx(model, row, side, out);
         const calib::AxisPlanePoint p = projection.MmFromPx({px.x, px.y});
         h += 0.5 * std::abs(p.x_mm);
@@ -199,20 +199,38 @@ Variant Evaluate(const HyperboloidFit& fit, double r0, double near_mm, double fa
   return {std::atan(line->slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
 }
 
-// The growth of the waves is tried from 1.5 to 7 e-folds between exit and breakup.
-std::optional<Variant> FitQuantile(const Rows& rows, double r0, double near_mm, double far_mm,
-                                   double sheet_end_mm, int least_rows) {
-  if (static_cast<int>(rows.z.size()) < least_rows) return std::nullopt;
-  std::optional<HyperboloidFit> best;
-  std::vector<double> growth(rows.z.size());
-  for (int trial = 0; trial < 8; ++trial) {
-    const double folds = 1.5 * std::pow(1.25, trial);
-    const double k = folds / std::max(1e-6, sheet_end_mm);
-    for (std::size_t i = 0; i < growth.size(); ++i) growth[i] = std::exp(k * rows.z[i] - folds);
-    const auto fit = FitHyperboloid(rows.z, rows.h, growth, r0);
-    if (fit && (!best || fit->residual < best->residual)) best = fit;
+Rows UpTo(const Rows& rows, double z1) {
+  Rows upper;
+  for (std::size_t i = 0; i < rows.z.size(); ++i) {
+    if (rows.z[i] > z1) continue;
+    upper.z.push_back(rows.z[i]);
+    upper.h.push_back(rows.h[i]);
   }
-  return best ? std::optional(Evaluate(*best, r0, near_mm, far_mm)) : std::nullopt;
+  return upper;
+}
+
+// The hyperboloid alone.
+std::optional<Variant> FitUpper(const Rows& rows, double r0, double near_mm, double far_mm, int least_rows) {
+  if (static_cast<int>(rows.z.size()) < least_rows) return std::nullopt;
+  const std::vector<double> none(rows.z.size(), 0.0);
+  const auto fit = FitHyperboloid(rows.z, rows.h, none, r0);
+  return fit ? std::optional(Evaluate(*fit, r0, near_mm, far_mm)) : std::nullopt;
+}
+
+// The hyperboloid with waves as large as the boundary fluctuates.
+std::optional<Variant> FitWhole(const Rows& rows, double r0, double near_mm, double far_mm, int least_rows) {
+  if (static_cast<int>(rows.z.size()) < least_rows) return std::nullopt;
+  // The spread of single rows is noisy; waves grow smoothly.
+  std::vector<double> fluctuation(rows.z.size());
+  for (std::size_t i = 0; i < fluctuation.size(); ++i) {
+    const std::size_t a = i >= 8 ? i - 8 : 0;
+    const std::size_t b = std::min(fluctuation.size(), i + 9);
+    std::vector<double> near(rows.fluctuation.begin() + static_cast<std::ptrdiff_t>(a),
+                             rows.fluctuation.begin() + static_cast<std::ptrdiff_t>(b));
+    fluctuation[i] = MedianInPlace(near);
+  }
+  const auto fit = FitHyperboloid(rows.z, rows.h, fluctuation, r0);
+  return fit ? std::optional(Evaluate(*fit, r0, near_mm, far_mm)) : std::nullopt;
 }
 
 }  // namespace
@@ -223,40 +241,43 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
                                     double far_mm, double sheet_end_mm, double exit_radius_mm,
                                     const SheetFitOptions& options) {
   const double z0 = options.near_diameters * 2.0 * exit_radius_mm;
-  const double z1 = options.far_of_breakup * sheet_end_mm;
+  const double upper_mm = options.far_of_breakup * sheet_end_mm;
+  const double whole_mm = options.whole_of_breakup * sheet_end_mm;
+  const double r0 = options.r0_of_exit * exit_radius_mm;
   const auto most = static_cast<std::size_t>(options.most_frames);
   const std::size_t step = std::max<std::size_t>(1, (frames.size() + most - 1) / most);
   const RowParts parts = PartsOfRows(spool, frames, step, part);
-  const Rows median = CollectRows(model, spool, frames, step, parts, setup, angles, z0, z1, 0.5);
-  if (static_cast<int>(median.z.size()) < options.least_rows) return std::nullopt;
-  // The spread of single rows is noisy; waves grow smoothly.
-  std::vector<double> fluctuation(median.z.size());
-  for (std::size_t i = 0; i < fluctuation.size(); ++i) {
-    const std::size_t a = i >= 8 ? i - 8 : 0;
-    const std::size_t b = std::min(fluctuation.size(), i + 9);
-    std::vector<double> near(median.fluctuation.begin() + static_cast<std::ptrdiff_t>(a),
-                             median.fluctuation.begin() + static_cast<std::ptrdiff_t>(b));
-    fluctuation[i] = MedianInPlace(near);
-  }
-  const auto with_radius = [&](double r0_of_exit) -> std::optional<Variant> {
-    const double r0 = r0_of_exit * exit_radius_mm;
-    const auto fit = FitHyperboloid(median.z, median.h, fluctuation, r0);
-    return fit ? std::optional(Evaluate(*fit, r0, near_mm, far_mm)) : std::nullopt;
-  };
-  const auto value = with_radius(options.r0_of_exit);
-  const auto wider = with_radius(options.r0_of_exit + options.u_r0_of_exit);
-  const auto quantile =
-      FitQuantile(CollectRows(model, spool, frames, step, parts, setup, angles, z0, z1, options.quantile),
-                  options.r0_of_exit * exit_radius_mm, near_mm, far_mm, sheet_end_mm, options.least_rows);
-  if (!value || !wider || !quantile) return std::nullopt;
+  const Rows whole =
+      CollectRows(model, spool, frames, 0, frames.size(), step, parts, setup, angles, z0, whole_mm);
+  const Rows upper = UpTo(whole, upper_mm);
+  const auto value = FitUpper(upper, r0, near_mm, far_mm, options.least_rows);
+  const auto wider =
+      FitUpper(upper, r0 + options.u_r0_of_exit * exit_radius_mm, near_mm, far_mm, options.least_rows);
+  const auto wavy = FitWhole(whole, r0, near_mm, far_mm, options.least_rows);
+  if (!value || !wider || !wavy) return std::nullopt;
   SheetAngles result;
   result.line_deg = value->line_deg;
   result.asymptote_deg = value->asymptote_deg;
-  const auto u_of = [&](double at, double at_wider, double at_quantile) {
-    return std::hypot(0.5 * (at - at_quantile), at - at_wider, options.floor_deg);
+  const auto u_of = [&](double at, double at_wider, double at_wavy) {
+    return std::hypot(0.5 * (at - at_wavy), at - at_wider, options.floor_deg);
   };
-  result.u_line_deg = u_of(value->line_deg, wider->line_deg, quantile->line_deg);
-  result.u_asymptote_deg = u_of(value->asymptote_deg, wider->asymptote_deg, quantile->asymptote_deg);
+  result.u_line_deg = u_of(value->line_deg, wider->line_deg, wavy->line_deg);
+  result.u_asymptote_deg = u_of(value->asymptote_deg, wider->asymptote_deg, wavy->asymptote_deg);
+
+  const auto blocks = std::min<std::size_t>(static_cast<std::size_t>(options.blocks),
+                                            frames.size() / static_cast<std::size_t>(options.least_block));
+  std::vector<double> lines;
+  std::vector<double> asymptotes;
+  for (std::size_t b = 0; b < blocks; ++b) {
+    const Rows rows = CollectRows(model, spool, frames, b * frames.size() / blocks,
+                                  (b + 1) * frames.size() / blocks, step, parts, setup, angles, z0, upper_mm);
+    if (const auto part_value = FitUpper(rows, r0, near_mm, far_mm, options.least_rows)) {
+      lines.push_back(part_value->line_deg);
+      asymptotes.push_back(part_value->asymptote_deg);
+    }
+  }
+  result.u_statistics_line_deg = UncertaintyOfMean(lines);
+  result.u_statistics_asymptote_deg = UncertaintyOfMean(asymptotes);
   return result;
 }
 

@@ -112,8 +112,8 @@ Quantity BreakupQuantity(const BreakupReading& reading) {
   budget.push_back({"scatter from frame to frame", reading.u_statistics, Shared::kFrames,
                     std::max(1.0, reading.effective_frames - 1.0)});
   budget.push_back({"disagreement of the readings", reading.u_family, Shared::kModel});
-  budget.push_back({"definition (4 %: rendered sprays, not yet held against hand-marked footage)",
-                    0.04 * reading.length, Shared::kModel});
+  budget.push_back({"definition (3.5 %: rendered sprays, not yet held against hand-marked footage)",
+                    0.035 * reading.length, Shared::kModel});
   return calib::Combine(reading.length, std::move(budget));
 }
 
@@ -364,6 +364,13 @@ class Measurer {
               fmt::format("{}; the sheet is continuous to at least {:.1f} mm", result.none.reason,
                           *result.none.lower_bound),
               "film farther away, or frame more of the spray below its breakup");
+      if (LineInside(Model(p), Spool(p), points_[p])) {
+        AddFlag(p, "not_a_cone", Severity::kWarn, "half_angle_deg",
+                "a line as strong as the rims stands between them, and no drops are seen below: the lamp "
+                "mirrored "
+                "in a cone, or one of several jets",
+                "look at the picture; frame more of the spray, or light it from behind");
+      }
     } else if (!result.none.lower_bound) {
       AddFlag(p, "breakup_not_found", Severity::kWarn, "breakup_mm", result.none.reason,
               "film with a shorter exposure, sharper focus or more light so that drops show");
@@ -575,12 +582,20 @@ class Measurer {
     // What perspective and tilt do to the visible boundary they do to the sheet.
     const double plane_deg = 0.5 * (std::atan(-angles.slope[0]) + std::atan(angles.slope[1])) * 180.0 / CV_PI;
     const double to_space = angles.mean_deg.value - plane_deg;
-    std::vector<Contribution> shared;
-    for (const Contribution& c : angles.mean_deg.budget) shared.push_back(c);
-    std::vector<Contribution> line = shared;
-    line.push_back({"sheet model", sheet->u_line_deg, Shared::kModel});
-    std::vector<Contribution> asymptote = shared;
-    asymptote.push_back({"sheet model", sheet->u_asymptote_deg, Shared::kModel});
+    // The line's own scatter is not the sheet's, which rests on other rows.
+    const auto budget = [&](double u_model_deg, const std::optional<double>& u_statistics_deg) {
+      std::vector<Contribution> all;
+      for (const Contribution& c : angles.mean_deg.budget) {
+        if (c.shared != Shared::kFrames || !u_statistics_deg) all.push_back(c);
+      }
+      if (u_statistics_deg) {
+        all.push_back({"scatter between blocks of frames", *u_statistics_deg, Shared::kFrames});
+      }
+      all.push_back({"sheet model", u_model_deg, Shared::kModel});
+      return all;
+    };
+    std::vector<Contribution> line = budget(sheet->u_line_deg, sheet->u_statistics_line_deg);
+    std::vector<Contribution> asymptote = budget(sheet->u_asymptote_deg, sheet->u_statistics_asymptote_deg);
     point.sheet_half_angle_deg = calib::Combine(sheet->line_deg + to_space, std::move(line));
     point.cone_half_angle_deg = calib::Combine(sheet->asymptote_deg + to_space, std::move(asymptote));
   }

@@ -92,7 +92,7 @@ struct SprayPoint {
   std::optional<calib::Quantity> cone_half_angle_deg;
   std::optional<calib::Quantity> breakup_mm;
   std::optional<double> breakup_lower_bound_mm;                  // instead of breakup_mm
-  std::vector<std::pair<std::string, double>> breakup_readings;  // rise and peak in mm, spread in ln
+  std::vector<std::pair<std::string, double>> breakup_readings;  // of vision/breakup.h: in mm, spread in ln
   std::optional<Pulsation> pulsation;
   // For pictures, px of the upright image: boundary per row, the fitted lines between the stations, breakup.
   std::vector<cv::Point2f> boundary_left, boundary_right;

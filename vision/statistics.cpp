@@ -76,6 +76,16 @@ double RobustSpread(std::vector<double> values) {
   return 1.4826 * MedianInPlace(values);
 }
 
+std::optional<double> UncertaintyOfMean(std::span<const double> values) {
+  if (values.size() < 4) return std::nullopt;
+  const auto n = static_cast<double>(values.size());
+  double mean = 0.0;
+  for (const double v : values) mean += v / n;
+  double squares = 0.0;
+  for (const double v : values) squares += (v - mean) * (v - mean);
+  return std::sqrt(squares / (n - 3.0) / n);
+}
+
 double EffectiveSampleSize(std::span<const double> series) {
   const auto n = series.size();
   if (n < 4) return static_cast<double>(n);

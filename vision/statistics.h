@@ -17,6 +17,10 @@ double QuantileInPlace(std::span<double> values, double q);
 // 1.4826 times the median absolute deviation from the median.
 double RobustSpread(std::vector<double> values);
 
+// Standard uncertainty of the mean of few values: s / sqrt(n), times sqrt((n - 1) / (n - 3)) for what so few
+// say of their scatter (JCGM 101:2008, 6.4.9.4: the scaled t distribution). Nothing below four values.
+std::optional<double> UncertaintyOfMean(std::span<const double> values);
+
 // Effective number of independent values in a time series: n / (1 + 2 sum of autocorrelation), summed up to
 // the first lag where a pair of neighbouring lags turns negative (Geyer 1992, initial positive sequence; from
 // memory). Between 1 and n.

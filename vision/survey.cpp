@@ -9,6 +9,7 @@
 
 #include <calib/error.h>
 
+#include "vision/exit_search.h"
 #include "vision/onset.h"
 #include "vision/read_frame.h"
 #include "vision/scene.h"

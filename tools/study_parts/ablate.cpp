@@ -359,10 +359,9 @@ class Clip {
     changed("r0 = 0.85 of it", [](auto& o) { o.r0_of_exit = 0.85; });
     changed("first row one exit diameter down", [](auto& o) { o.near_diameters = 1.0; });
     changed("first row at the exit", [](auto& o) { o.near_diameters = 0.1; });
+    changed("rows to 0.4 of the breakup", [](auto& o) { o.far_of_breakup = 0.4; });
     changed("rows to 0.7 of the breakup", [](auto& o) { o.far_of_breakup = 0.7; });
-    changed("rows to the breakup", [](auto& o) { o.far_of_breakup = 1.0; });
-    changed("second variant on the 15 % quantile", [](auto& o) { o.quantile = 0.15; });
-    changed("second variant on the median", [](auto& o) { o.quantile = 0.5; });
+    changed("rows to 0.9 of the breakup", [](auto& o) { o.far_of_breakup = 0.9; });
   }
 
   void BreakupChoices(const Read& read, std::size_t p) {
@@ -371,20 +370,15 @@ class Clip {
     const vision::BreakupReading& r = *own.reading;
     Note(kBreakup, kOwn, p, r.length);
     Note(kBreakup, "steepest rise of texture alone", p, r.rise);
+    Note(kBreakup, "front without its factor", p, r.front);
+    Note(kBreakup, "half of the flicker's power alone", p, vision::BreakupOptions{}.half_factor * r.half);
     Note(kBreakup, "strongest fluctuation alone", p, r.peak);
     Note(kBreakup, "root of rise times peak alone", p, std::sqrt(r.rise * r.peak));
-    Note(kBreakup, "rise and its spread alone", p,
-         r.rise * std::exp(vision::BreakupOptions{}.spread_weight * r.spread));
-    for (const double weight : {0.66, 1.5}) {
-      vision::BreakupOptions options;
-      options.spread_weight = weight;
-      const auto other = Breakup(read, p, options);
-      if (other.reading)
-        Note(kBreakup,
-             fmt::format("spread's weight {:.2f} instead of {:.2f}", weight,
-                         vision::BreakupOptions{}.spread_weight),
-             p, other.reading->length);
-    }
+    vision::BreakupOptions options;
+    options.far_of_rise = 1.5;
+    const auto other = Breakup(read, p, options);
+    if (other.reading)
+      Note(kBreakup, "split looks to 1.5 times the rise instead of 1.9", p, other.reading->length);
   }
 
   vision::View view_;
