@@ -256,10 +256,8 @@ Run Begin(const MeasureInput& input) {
   run.rig_path = input.rig_name;
   run.rig_sha256 = input.rig.sha256;
   run.exit_diameter_mm = input.rig.view.exit_diameter_mm.value;
-  if (!input.rig.lens_path.empty()) {
-    run.calibrations.push_back(
-        {std::filesystem::path(input.rig.lens_path).filename().string(), input.rig.lens_sha256});
-  }
+  for (const CalibrationFile& file : input.rig.calibrations)
+    run.calibrations.push_back({std::filesystem::path(file.path).filename().string(), file.sha256});
   run.settings_json = SettingsJson(input);
   if (input.date) {
     run.date = input.date;

@@ -231,7 +231,8 @@ std::string SettingsJson(const MeasureInput& input) {
   Json json;
   json["rig"] = FromToml(input.rig.document);
   // Where a calibration file lies is no setting; its hash is among the inputs.
-  if (json["rig"].contains("camera")) json["rig"]["camera"].erase("lens");
+  for (const CalibrationFile& file : input.rig.calibrations)
+    json["rig"][file.key.section].erase(file.key.key);
   json["steady"] = {{"min_duration_s", Number(steady.min_duration_s)},
                     {"min_rows", steady.min_rows},
                     {"zero_bar", Number(steady.zero_bar)},

@@ -7,8 +7,10 @@
 
 #include <calib/error.h>
 
+#include "src/cone_checks.h"
 #include "src/lens_file.h"
 #include "src/rig_keys.h"
+#include "src/scale_file.h"
 #include "src/sha256.h"
 
 namespace conebook::src {
@@ -78,6 +80,33 @@ void RequireText(const Reader& reader, const std::string& path, const char* sect
   }
 }
 
+// Keeps note of a calibration file that the rig names; its path as seen from here.
+std::optional<std::string> NamedFile(const Reader& reader, Rig& rig, const CalibrationKey& key) {
+  const TomlNode* node = reader.Find(key.section, key.key);
+  if (node == nullptr) return std::nullopt;
+  const std::string path = node->PathFromHere(node->text);
+  if (!std::ifstream(path) || std::filesystem::is_directory(path)) {
+    throw InputError(fmt::format("{}: [{}] {}: cannot read {}; does the file exist, and may you read it?",
+                                 node->Place(), key.section, key.key, path));
+  }
+  rig.calibrations.push_back({key, path, FileSha256(path)});
+  return path;
+}
+
+// What the rig file says itself goes before what the scale's picture told beside the scale.
+void TakeScale(const Reader& reader, const ScaleFile& file, vision::View& view) {
+  if (const TomlNode* stated = reader.Find("scale", "px_per_mm")) {
+    throw InputError(
+        fmt::format("{}: [scale] px_per_mm and calibration both give the scale; take one of the two out",
+                    stated->Place()));
+  }
+  view.px_per_mm = file.px_per_mm;
+  view.scale_width_px = file.width_px;
+  view.scale_height_px = file.height_px;
+  if (file.tilt_deg && reader.Find("camera", "tilt_deg") == nullptr) view.tilt_deg = *file.tilt_deg;
+  if (file.axis_deg && reader.Find("nozzle", "axis_deg") == nullptr) view.axis_deg = *file.axis_deg;
+}
+
 void ReadView(const Reader& reader, Rig& rig) {
   vision::View& view = rig.view;
   view.fps = reader.Number("camera", "fps");
@@ -111,11 +140,10 @@ void ReadView(const Reader& reader, Rig& rig) {
     throw InputError(fmt::format("{}: [stations] far_mm = {:g} must be greater than near_mm = {:g}",
                                  reader.Find("stations", "far_mm")->Place(), *view.far_mm, *view.near_mm));
   }
-  if (const TomlNode* lens = reader.Find("camera", "lens")) {
-    rig.lens_path = lens->PathFromHere(lens->text);
-    view.lens = ReadLensFile(rig.lens_path);
-    rig.lens_sha256 = FileSha256(rig.lens_path);
-  }
+  if (const auto path = NamedFile(reader, rig, kLensKey)) view.lens = ReadLensFile(*path);
+  if (const auto path = NamedFile(reader, rig, kScaleKey)) TakeScale(reader, ReadScaleFile(*path), view);
+  if (const auto path = NamedFile(reader, rig, kConeChecksKey))
+    view.known_cones = LastConeChecks(ReadConeChecks(*path));
 }
 
 void ReadElement(const Reader& reader, Rig& rig) {

@@ -2,6 +2,7 @@
 // in the design; everything about the camera goes to vision as a vision::View.
 #pragma once
 
+#include <array>
 #include <optional>
 #include <string>
 #include <vector>
@@ -40,12 +41,28 @@ struct LogKeys {
       temperature, delimiter, decimal;
 };
 
+// Files that the rig file may name and that a number then rests on.
+struct CalibrationKey {
+  const char* section;
+  const char* key;
+  const char* kept_as;  // name in the archive
+};
+inline constexpr CalibrationKey kLensKey{"camera", "lens", "lens_file.toml"};
+inline constexpr CalibrationKey kScaleKey{"scale", "calibration", "scale_file.toml"};
+inline constexpr CalibrationKey kConeChecksKey{"camera", "cone_checks", "cone_checks.toml"};
+inline constexpr std::array<CalibrationKey, 3> kCalibrationKeys{kLensKey, kScaleKey, kConeChecksKey};
+
+struct CalibrationFile {
+  CalibrationKey key;
+  std::string path, sha256;
+};
+
 struct Rig {
   std::string path, sha256;  // of the file itself, without a sheet's overrides
   std::string element, batch, kind = "swirl";
   ElementGeometry geometry;
   vision::View view;
-  std::string lens_path, lens_sha256;  // empty without a lens file
+  std::vector<CalibrationFile> calibrations;
   StandSetup stand;
   LogKeys log;
   std::optional<calib::Stated> k_factor_per_l;

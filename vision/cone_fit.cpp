@@ -316,6 +316,7 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
       floor * 1.2, floor, floor);
   Angles corrected = *base;
   const auto assumed = [](const calib::Stated& s, const char* unit) {
+    if (s.calibrated) return std::string(" (as calibrated)");
     return s.u_assumed ? fmt::format(" (assumed {:.3g} {})", s.u, unit) : std::string();
   };
   if (view.tilt_deg.u > 0.0) {
@@ -381,6 +382,14 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
     const auto a = AnglesFor(model, boundary, bent, near_mm, far_mm, options);
     const auto s = AnglesFor(model, boundary, straight, near_mm, far_mm, options);
     if (a && s) add_linear("lens not calibrated", Shared::kRig, {a->left - s->left, a->right - s->right});
+  }
+  if (view.known_cones) {
+    // Not corrected for, so all of it counts (JCGM 100:2008, F.2.4.5).
+    const KnownCones& known = *view.known_cones;
+    const double u = known.difference_deg;
+    add(fmt::format("known cone{} of {} read {:.3f} deg off (u {:.3f} deg)", known.checks == 1 ? "" : "s",
+                    known.date, known.difference_deg, known.u_deg),
+        Shared::kRig, u, u, u, 0.0);
   }
   result.left_deg = calib::Combine(corrected.left, b_left);
   result.right_deg = calib::Combine(corrected.right, b_right);

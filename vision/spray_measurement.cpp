@@ -149,6 +149,7 @@ class Measurer {
       MissingPictures();
       return Result();
     }
+    CheckKnownCones();
     if (!Stations()) return Result();
     Reference();
     for (std::size_t p = 0; p < points_.size(); ++p) Angles(p);
@@ -181,12 +182,26 @@ class Measurer {
                              std::move(message), std::move(advice)});
   }
 
+  void CheckKnownCones() {
+    if (!view_.known_cones || view_.known_cones->worst_in_u <= 2.0) return;
+    const KnownCones& known = *view_.known_cones;
+    result_.flags.push_back(
+        {"known_cone_off", Severity::kWarn, std::nullopt, "half_angle_deg",
+         fmt::format(
+             "known cone{} of {} read {:.2f} deg off with this rig, {:.1f} times the u of the check; as much "
+             "is in this result's u",
+             known.checks == 1 ? "" : "s", known.date, known.difference_deg, known.worst_in_u),
+         "state tilt, distance and lens in the rig as they are, and film a known cone again"});
+  }
+
   void Scale() {
     if (!result_.has_scale) return;
     const double value = setup_.camera.px_per_mm;
     const double u = view_.px_per_mm ? view_.px_per_mm->u : 0.03 * value;
     const bool assumed = !view_.px_per_mm || view_.px_per_mm->u_assumed;
-    result_.px_per_mm = calib::Combine(value, {{assumed ? "scale (assumed)" : "scale", u, Shared::kRig}});
+    std::string source = assumed ? "scale (assumed)" : "scale";
+    if (view_.px_per_mm && view_.px_per_mm->calibrated) source += " (as calibrated)";
+    result_.px_per_mm = calib::Combine(value, {{source, u, Shared::kRig}});
     if (view_.px_per_mm && view_.distance_mm && view_.focal_px)
       CheckFocal("focal_px", view_.focal_px->value, view_.focal_px->u);
     const std::optional<calib::Lens>& lens = setup_.camera.lens;

@@ -63,8 +63,16 @@ void SetOptics(const View& view, ClipModel& model) {
 }
 
 // Told before a long clip is read.
-void CheckLens(const std::string& path, const View& view, const FootageFormat& format) {
+void CheckPictureSize(const std::string& path, const View& view, const FootageFormat& format) {
   const int w = format.UprightWidth(), h = format.UprightHeight();
+  if (view.scale_width_px > 0 && (view.scale_width_px != w || view.scale_height_px != h)) {
+    throw calib::InputError(
+        fmt::format("{}: the picture is {} x {} px, the scale was read from one of {} x {} px\nwhere the "
+                    "camera crops between "
+                    "the two cannot be told: film the target in the clip's own mode and calibrate again, or "
+                    "state px_per_mm",
+                    path, w, h, view.scale_width_px, view.scale_height_px));
+  }
   if (!view.lens || calib::LensForImage(*view.lens, w, h)) return;
   throw calib::InputError(fmt::format(
       "{}: the picture is {} x {} px, the lens file is for {} x {} px, a picture of another shape\nwhere the "
@@ -585,7 +593,7 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   model.light = LightOfCodeValue(model.format);
   model.clipped_code = ClippedCodeValue(model.format);
   SetOptics(view, model);
-  CheckLens(path, view, model.format);
+  CheckPictureSize(path, view, model.format);
   SetExit(path, view, model);
   const bool drops_view = view.shows == Shows::kDrops;
   // Of drops alone the exit says nothing, and may lie outside the picture: the whole of it is watched.

@@ -263,7 +263,8 @@ void AddRun(const RunRow& row, const std::string& text, const EvidenceReader& ev
   const std::string name = row.key.substr(0, 12);
   bundle.Write("records/" + name + ".json", text + "\n");
   if (row.origin == "imported") return;
-  for (const char* file : {"stand_log.csv", "rig_file.toml", "lens_file.toml", "readings.csv"}) {
+  for (const char* file : {"stand_log.csv", "rig_file.toml", "lens_file.toml", "scale_file.toml",
+                           "cone_checks.toml", "readings.csv"}) {
     if (const auto kept = EvidenceText(text, file, evidence))
       bundle.Write("evidence/" + name + "/" + file, *kept);
   }

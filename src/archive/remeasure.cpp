@@ -193,9 +193,11 @@ std::string Remeasure(const std::string& record_json, const EvidenceReader& evid
   const std::string rig_path = files.Write("rig_file.toml", *rig_file);
   // The settings hold the rig as it was used, with whatever a test-day sheet put in place of the file's own.
   Json overrides = json.at("settings").at("rig");
-  if (const auto lens = EvidenceText(record_json, "lens_file.toml", evidence)) {
-    files.Write("lens_file.toml", *lens);
-    overrides["camera"]["lens"] = "lens_file.toml";
+  for (const auto& [section, key, name] : kCalibrationKeys) {
+    if (const auto text = EvidenceText(record_json, name, evidence)) {
+      files.Write(name, *text);
+      overrides[section][key] = name;
+    }
   }
   MeasureInput input;
   TomlNode node = ToToml(overrides);

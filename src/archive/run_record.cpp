@@ -290,7 +290,7 @@ Record RunRecord(const Run& run, const MeasureInput& input) {
     evidence.push_back({std::string(name) + ".gz", Compressed(text)});
   };
   keep_text("rig_file.toml", BytesOf(input.rig.path));
-  if (!input.rig.lens_path.empty()) keep_text("lens_file.toml", BytesOf(input.rig.lens_path));
+  for (const CalibrationFile& file : input.rig.calibrations) keep_text(file.key.kept_as, BytesOf(file.path));
   if (input.log_path) keep_text("stand_log.csv", BytesOf(*input.log_path));
   if (!run.trace.time_s.empty()) keep_text("log_trace.csv", TraceCsv(run.trace));
   bool any_reading = false;

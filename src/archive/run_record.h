@@ -11,7 +11,8 @@
 
 namespace conebook::src {
 
-// Beside the result file are kept: rig_file.toml, lens_file.toml and stand_log.csv as they were read,
+// Beside the result file are kept: rig_file.toml, the calibration files that it names (lens_file.toml,
+// scale_file.toml, cone_checks.toml) and stand_log.csv as they were read,
 // readings.csv (every frame of every point), log_trace.csv, outline.json (boundary, lines, breakup front) and
 // a still of each point as JPEG; text is compressed with gzip.
 Record RunRecord(const Run& run, const MeasureInput& input);

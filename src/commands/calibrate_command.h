@@ -34,9 +34,39 @@ struct CalibrateTargetOptions {
 };
 int CalibrateTargetCommand(const CalibrateTargetOptions& options);
 
+struct CalibrateScaleOptions {
+  std::string image;
+  std::optional<std::vector<double>> from, to, at;  // x, y in px
+  std::optional<double> length_mm, body_mm;
+  std::optional<int> columns, rows;
+  std::optional<double> square_mm;
+  std::optional<std::string> lens;
+  std::optional<double> focal_px, distance_mm, u_distance_mm;
+  std::optional<double> u_percent, u_offset_mm, u_align_deg;
+  double offset_mm = 0.0, axis_deg = 0.0, u_point_px = 0.5;
+  std::string out;
+  std::optional<std::string> json;
+  bool quiet = false;
+};
+int CalibrateScaleCommand(const CalibrateScaleOptions& options);
+
+struct CalibrateConeOptions {
+  std::optional<std::string> clip, rig;
+  std::optional<double> half_angle_deg, u_half_angle_deg;
+  std::string shape = "cone";              // or "triangle"
+  double axis_deg = 0.0;                   // without a rig
+  std::optional<std::vector<double>> tip;  // x, y in px
+  std::optional<std::string> date, report, json;
+  std::string out;  // file of checks: added to
+  bool quiet = false;
+};
+int CalibrateConeCommand(const CalibrateConeOptions& options);
+
 struct CalibrateOptions {
   CalibrateLensOptions lens;
   CalibrateTargetOptions target;
+  CalibrateScaleOptions scale;
+  CalibrateConeOptions cone;
 };
 
 // Adds `calibrate` with its own commands.

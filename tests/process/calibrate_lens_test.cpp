@@ -90,6 +90,22 @@ TEST_CASE("OpenCV's chessboard pictures give the published lens within the state
   CHECK_THAT(outcome.err, Contains("left02.jpg"));  // squares smaller than the window
 }
 
+TEST_CASE("a folder of frames, as a clip, gives the same lens as its pictures", "[process][lens]") {
+  const Folder folder("lens_folder");
+  fs::create_directories(folder / "board");
+  for (const int number : {1, 3, 4, 5, 6, 8}) {
+    const std::string name = "left0" + std::to_string(number) + ".jpg";
+    cv::imwrite((folder / ("board/" + name + ".png")).string(),
+                cv::imread(kBoards + name.substr(4), cv::IMREAD_GRAYSCALE));
+  }
+  REQUIRE(folder.Run("calibrate lens board --json clip.json").exit == 0);
+  REQUIRE(folder.Run("calibrate lens board/*.png --json pictures.json").exit == 0);
+  const json clip = json::parse(folder.Read("clip.json")),
+             pictures = json::parse(folder.Read("pictures.json"));
+  CHECK(clip["views_used"] == 6);
+  for (const char* key : {"fx_px", "cy_px", "k1"}) CHECK(clip[key] == pictures[key]);
+}
+
 TEST_CASE("fewer views give a larger u, and poor coverage is said", "[process][lens]") {
   const Folder folder("lens_few");
   const Outcome few = folder.Run("calibrate lens" + Boards({3, 4, 5, 6}) + " --json few.json --out few.toml");

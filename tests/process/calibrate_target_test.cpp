@@ -5,6 +5,7 @@
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
+#include "drawn_target.h"
 #include "program.h"
 
 using namespace conebook::tests;
@@ -81,6 +82,55 @@ TEST_CASE("the printed sheet measures true", "[process][target]") {
   CHECK(HalfAngleDeg(page, 10.0, 90.0, 155.0, 200.0) == Approx(20.0).margin(0.02));
   CHECK(HalfAngleDeg(page, 90.0, 200.0, 155.0, 200.0) == Approx(35.0).margin(0.02));
   CHECK(HalfAngleDeg(page, 20.0, 190.0, 228.0, 264.0) == Approx(50.0).margin(0.02));
+}
+
+TEST_CASE("the printed sheet, filmed, gives the scale within 0.2 % and its angles within 0.1 deg",
+          "[process][target]") {
+  const Folder folder("sheet_filmed");
+  REQUIRE(folder.Run("calibrate target --out sheet.svg").exit == 0);
+  const cv::Mat1d page = Rasterised(folder, "sheet.svg");
+  // Part of the page in the exit's plane, its point (x, y) mm where the exit would be. 3600 px at 600 mm: 6
+  // px/mm.
+  const DrawnCamera camera;
+  const V3 exit = PlaceOf(camera, 480.0, 120.0, 600.0);
+  const auto filmed = [&](double x_mm, double y_mm, double tilt_deg) {
+    return Draw(
+        camera,
+        {Card(exit, LateralOf(1.0), AxisOf(1.0, tilt_deg), [&](double x, double y) -> std::optional<double> {
+          const double u = (x + x_mm) * kPxPerMm, v = (y + y_mm) * kPxPerMm;
+          if (u < 0.0 || v < 0.0 || u >= page.cols || v >= page.rows) return std::nullopt;
+          return kBright + (kDark - kBright) * page(static_cast<int>(v), static_cast<int>(u));
+        })});
+  };
+  cv::imwrite((folder / "board.png").string(), filmed(110.0, 17.0, 3.0));
+  const Outcome scale = folder.Run(
+      "calibrate scale board.png --columns 9 --rows 6 --square-mm 10 --focal-px 3600 --at 480,120 --json "
+      "--out "
+      "scale.toml");
+  INFO(scale.out << scale.err);
+  REQUIRE(scale.exit == 0);
+  const json said = json::parse(scale.out);
+  CHECK(said["px_per_mm"]["value"].get<double>() == Approx(6.0).epsilon(0.002));
+  CHECK(said["tilt_deg"]["value"].get<double>() == Approx(3.0).margin(0.3));
+  // Tips of the triangles on the page, as the layout has them; tilt and scale by the file just made.
+  folder.Write(
+      "rig.toml",
+      kRig + "[scale]\ncalibration = \"scale.toml\"\n[camera]\nfocal_px = 3600.0\nu_focal_px = 30\n");
+  const std::vector<std::array<double, 3>> triangles{
+      {20.0, 49.27, 143.0}, {35.0, 140.55, 143.0}, {50.0, 105.0, 217.0}};
+  for (const auto& [half_angle_deg, x_mm, y_mm] : triangles) {
+    cv::imwrite((folder / "triangle.png").string(), filmed(x_mm, y_mm, 3.0));
+    const Outcome check = folder.Run(
+        "calibrate cone triangle.png --shape triangle --rig rig.toml --json --tip 480,120 "
+        "--half-angle-deg " +
+        std::to_string(half_angle_deg));
+    INFO(check.out << check.err);
+    REQUIRE(check.exit == 0);
+    const json read = json::parse(check.out);
+    CHECK(std::abs(read["difference_deg"]["value"].get<double>()) < 0.1);
+    CHECK(read["tip_px"][0].get<double>() == Approx(480.0).margin(3.0));
+    CHECK(read["within_2u"] == true);
+  }
 }
 
 TEST_CASE("another board and another paper fit, or are refused", "[process][target]") {

@@ -138,7 +138,8 @@ rotation_deg = 30.0
   CHECK(rig.geometry.inlet_count == 3);
   CHECK(rig.view.lens->k1 == -0.1);
   CHECK(rig.view.lens->width_px == 1280);
-  CHECK(rig.lens_sha256.size() == 64);
+  REQUIRE(rig.calibrations.size() == 1);
+  CHECK(rig.calibrations[0].sha256.size() == 64);
   CHECK(rig.stand.tap == src::PressureTap::kTank);
   CHECK(rig.log.time_unit == "ms");
   CHECK(rig.log_minus_video_s->u == 0.01);

@@ -281,6 +281,17 @@ def _(b):
     return run, draw.frame(run.overlay(), [(14, 318, "this clip: 480 x 360 px"), (14, 342, "the lens file: 960 x 720 px")])
 
 
+@entry("known_cone_off", "Cones or triangles of known half angle, filmed with this rig, were read wrong by more than chance: something in the rig "
+       "is not as stated.")
+def _(b):
+    checks = b.folder / "cone_checks.toml"
+    checks.write_text('[[check]]\ndate = "2031-05-04"\nshape = "cone"\nhalf_angle_deg = 30.0\nu_half_angle_deg = 0.05\n'
+                      'measured_deg = 30.62\nu_measured_deg = 0.04\n')
+    run = measured(b, one(b), camera={"cone_checks": str(checks)})
+    rows = [("known", 30.0, 0.05), ("read", 30.62, 0.04)]
+    return run, draw.bars(rows, "half angle, degrees", "a cone of known angle, filmed with this rig", (1,), 2)
+
+
 @entry("no_scale", "Without a scale, angles only: lengths cannot be given, and stations count in exit diameters.",
        "Film a ruler or a pin of known size in the plane of the exit once per set-up.")
 def _(b):
