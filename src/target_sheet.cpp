@@ -14,8 +14,8 @@
 namespace conebook::src {
 namespace {
 
-constexpr double kMargin_mm = 10.0;
-constexpr double kBar_mm = 3.0;  // thickness of the check lengths
+constexpr double kMarginMm = 10.0;
+constexpr double kBarMm = 3.0;  // thickness of the check lengths
 
 std::string Rectangle(double x, double y, double w, double h) {
   return fmt::format("<rect x=\"{:.4g}\" y=\"{:.4g}\" width=\"{:.4g}\" height=\"{:.4g}\"/>\n", x, y, w, h);
@@ -53,16 +53,16 @@ SheetLayout LayOut(const TargetSheetOptions& options) {
   const double board_width = options.square_mm * (options.columns + 1);
   const double board_height = options.square_mm * (options.rows + 1);
   const double width = options.page_width_mm;
-  layout.post_x_mm = kMargin_mm;
+  layout.post_x_mm = kMarginMm;
   layout.post_y_mm = 20.0;
-  layout.board_x_mm = 0.5 * (width + kMargin_mm - board_width);
+  layout.board_x_mm = 0.5 * (width + kMarginMm - board_width);
   layout.board_y_mm = layout.post_y_mm;
-  layout.bar_x_mm = 0.5 * (width - kCheckLength_mm);
-  layout.bar_y_mm = layout.board_y_mm + std::max(board_height, kCheckLength_mm) + 8.0;
-  const double first_row = layout.bar_y_mm + kBar_mm + 12.0;
-  const double second_row = first_row + kTriangleHeights_mm[0] + 14.0;
-  if (board_width > width - 3.0 * kMargin_mm - kBar_mm ||
-      second_row + kTriangleHeights_mm[2] + 8.0 > options.page_height_mm) {
+  layout.bar_x_mm = 0.5 * (width - kCheckLengthMm);
+  layout.bar_y_mm = layout.board_y_mm + std::max(board_height, kCheckLengthMm) + 8.0;
+  const double first_row = layout.bar_y_mm + kBarMm + 12.0;
+  const double second_row = first_row + kTriangleHeightsMm[0] + 14.0;
+  if (board_width > width - 3.0 * kMarginMm - kBarMm ||
+      second_row + kTriangleHeightsMm[2] + 8.0 > options.page_height_mm) {
     throw calib::InputError(fmt::format(
         "a board of {} x {} inner corners with squares of {:g} mm is {:.0f} x {:.0f} mm and does not fit "
         "beside the rest of a page of {:g} x {:g} mm; take smaller squares or fewer of them",
@@ -70,9 +70,9 @@ SheetLayout LayOut(const TargetSheetOptions& options) {
         options.page_height_mm));
   }
   // Two beside each other with as much white between as beside them, the widest below.
-  const SheetTriangle narrow{0.0, first_row, kTriangleHalfAngles_deg[0], kTriangleHeights_mm[0]};
-  const SheetTriangle middle{0.0, first_row, kTriangleHalfAngles_deg[1], kTriangleHeights_mm[1]};
-  const SheetTriangle wide{0.5 * width, second_row, kTriangleHalfAngles_deg[2], kTriangleHeights_mm[2]};
+  const SheetTriangle narrow{0.0, first_row, kTriangleHalfAnglesDeg[0], kTriangleHeightsMm[0]};
+  const SheetTriangle middle{0.0, first_row, kTriangleHalfAnglesDeg[1], kTriangleHeightsMm[1]};
+  const SheetTriangle wide{0.5 * width, second_row, kTriangleHalfAnglesDeg[2], kTriangleHeightsMm[2]};
   const double gap = (width - 2.0 * (HalfBase_mm(narrow) + HalfBase_mm(middle))) / 3.0;
   layout.triangles = {narrow, middle, wide};
   layout.triangles[0].tip_x_mm = gap + HalfBase_mm(narrow);
@@ -83,12 +83,12 @@ SheetLayout LayOut(const TargetSheetOptions& options) {
 std::string CalibrationSheetSvg(const TargetSheetOptions& options) {
   const SheetLayout layout = LayOut(options);
   std::string body =
-      Words(kMargin_mm, 10.0, 4.2,
+      Words(kMarginMm, 10.0, 4.2,
             fmt::format("Calibration sheet: {} x {} inner corners, squares of {:g} mm", options.columns,
                         options.rows, options.square_mm)) +
-      Words(kMargin_mm, 14.0, 2.8,
+      Words(kMarginMm, 14.0, 2.8,
             "Print at 100 %, not fitted to the page, on matt paper, and glue it flat.") +
-      Words(kMargin_mm, 17.5, 2.8,
+      Words(kMarginMm, 17.5, 2.8,
             "Both bars must measure 100.0 mm: else all lengths of the page go with what they measure.");
   body += "<g id=\"chessboard\">\n";
   for (int row = 0; row <= options.rows; ++row) {
@@ -99,9 +99,9 @@ std::string CalibrationSheetSvg(const TargetSheetOptions& options) {
     }
   }
   body += "</g>\n<g id=\"check_lengths\">\n" +
-          Rectangle(layout.bar_x_mm, layout.bar_y_mm, kCheckLength_mm, kBar_mm) +
-          Rectangle(layout.post_x_mm, layout.post_y_mm, kBar_mm, kCheckLength_mm) + "</g>\n" +
-          Words(0.5 * options.page_width_mm, layout.bar_y_mm + kBar_mm + 4.5, 3.0,
+          Rectangle(layout.bar_x_mm, layout.bar_y_mm, kCheckLengthMm, kBarMm) +
+          Rectangle(layout.post_x_mm, layout.post_y_mm, kBarMm, kCheckLengthMm) + "</g>\n" +
+          Words(0.5 * options.page_width_mm, layout.bar_y_mm + kBarMm + 4.5, 3.0,
                 "100 mm from end to end, across and down the page", "middle");
   body += "<g id=\"triangles\">\n";
   for (const SheetTriangle& t : layout.triangles) {
@@ -119,19 +119,20 @@ std::string CalibrationSheetSvg(const TargetSheetOptions& options) {
 std::string ElementCardsSvg(const std::vector<std::string>& elements, const TargetSheetOptions& options) {
   if (elements.empty() || elements.size() > kCardsAPage)
     throw std::logic_error("ElementCardsSvg: no elements, or more than a page takes");
-  const double width = 0.5 * (options.page_width_mm - 2.0 * kMargin_mm);
-  const double height = 0.25 * (options.page_height_mm - 2.0 * kMargin_mm);
+  const double width = 0.5 * (options.page_width_mm - 2.0 * kMarginMm);
+  const double height = 0.25 * (options.page_height_mm - 2.0 * kMarginMm);
   std::string body;
   for (std::size_t i = 0; i < elements.size(); ++i) {
-    const double left = kMargin_mm + static_cast<double>(i % 2) * width;
-    const double top = kMargin_mm + static_cast<double>(i / 2) * height;
+    const double left = kMarginMm + static_cast<double>(i % 2) * width;
+    const std::size_t row = i / 2;
+    const double top = kMarginMm + static_cast<double>(row) * height;
     body += fmt::format(
         "<rect x=\"{:.4g}\" y=\"{:.4g}\" width=\"{:.4g}\" height=\"{:.4g}\" fill=\"none\" stroke=\"#bbbbbb\" "
         "stroke-width=\"0.2\"/>\n",
         left, top, width, height);
     const cv::Mat1b code = ElementCode(elements[i]);
-    const double module = kCodeSide_mm / code.cols;
-    const double code_left = left + 8.0, code_top = top + 0.5 * (height - kCodeSide_mm);
+    const double module = kCodeSideMm / code.cols;
+    const double code_left = left + 8.0, code_top = top + 0.5 * (height - kCodeSideMm);
     // One path: no hairlines between the modules.
     std::string path;
     for (int y = 0; y < code.rows; ++y) {
@@ -145,13 +146,13 @@ std::string ElementCardsSvg(const std::vector<std::string>& elements, const Targ
       }
     }
     body += "<path shape-rendering=\"crispEdges\" d=\"" + path + "\"/>\n";
-    const double words_left = code_left + kCodeSide_mm + 4.0;
+    const double words_left = code_left + kCodeSideMm + 4.0;
     const double words_width = left + width - 2.0 - words_left;
     body += Words(words_left + 0.5 * words_width, top + 0.5 * height + 3.0,
                   LetterSize_mm(elements[i], words_width), elements[i], "middle");
     body += Words(words_left + 0.5 * words_width, code_top + 4.0, 3.0, "element", "middle");
     body +=
-        Words(words_left + 0.5 * words_width, code_top + kCodeSide_mm, 2.6, "film before its clip", "middle");
+        Words(words_left + 0.5 * words_width, code_top + kCodeSideMm, 2.6, "film before its clip", "middle");
   }
   return Page(options, "Element cards", body);
 }

@@ -15,9 +15,9 @@ struct TargetSheetOptions {
 };
 
 // Half angles of the dark triangles on the sheet, and how tall they are from tip to base.
-inline constexpr double kTriangleHalfAngles_deg[3] = {20.0, 35.0, 50.0};
-inline constexpr double kTriangleHeights_mm[3] = {60.0, 60.0, 50.0};
-inline constexpr double kCheckLength_mm = 100.0;
+inline constexpr double kTriangleHalfAnglesDeg[3] = {20.0, 35.0, 50.0};
+inline constexpr double kTriangleHeightsMm[3] = {60.0, 60.0, 50.0};
+inline constexpr double kCheckLengthMm = 100.0;
 
 // A dark rectangle or triangle of the sheet, mm from the page's top left corner: what the page draws.
 struct SheetTriangle {
@@ -35,7 +35,7 @@ SheetLayout LayOut(const TargetSheetOptions& options);
 std::string CalibrationSheetSvg(const TargetSheetOptions& options);
 
 inline constexpr std::size_t kCardsAPage = 8;
-inline constexpr double kCodeSide_mm = 44.0;
+inline constexpr double kCodeSideMm = 44.0;
 
 // At most kCardsAPage ids; their code, and the id in letters.
 std::string ElementCardsSvg(const std::vector<std::string>& elements, const TargetSheetOptions& options);

@@ -16,10 +16,10 @@
 namespace conebook::vision {
 namespace {
 
-constexpr int kReach_px = 4;               // how far an edge may move from row to row
-constexpr int kNear_px = 4, kFar_px = 10;  // beside the edge, where the levels of both sides are read
+constexpr int kReachPx = 4;              // how far an edge may move from row to row
+constexpr int kNearPx = 4, kFarPx = 10;  // beside the edge, where the levels of both sides are read
 constexpr int kLeastRows = 8;
-constexpr double kSameWidth_px = 2.0, kSameWidthPart = 0.02;
+constexpr double kSameWidthPx = 2.0, kSameWidthPart = 0.02;
 
 float Median(const float* row, int from, int to, int width) {
   std::vector<float> values;
@@ -66,7 +66,7 @@ class Finder {
       for (int y = y_ + step; y >= 0 && y < light_.rows; y += step) {
         const auto left = Edge(y, before.first, true), right = Edge(y, before.second, false);
         if (!left || !right) break;
-        if (std::abs((*right - *left) - width) > std::max(kSameWidth_px, kSameWidthPart * width)) break;
+        if (std::abs((*right - *left) - width) > std::max(kSameWidthPx, kSameWidthPart * width)) break;
         before = {*left, *right};
         rows.push_back({static_cast<double>(y), *left, *right});
       }
@@ -103,14 +103,14 @@ class Finder {
   std::optional<double> Edge(int y, double expected, bool left) const {
     const float* row = light_[y];
     const int at = static_cast<int>(std::lround(expected));
-    const float outer = left ? Median(row, at - kFar_px, at - kNear_px, light_.cols)
-                             : Median(row, at + kNear_px, at + kFar_px, light_.cols);
-    const float inner = left ? Median(row, at + kNear_px, at + kFar_px, light_.cols)
-                             : Median(row, at - kFar_px, at - kNear_px, light_.cols);
+    const float outer = left ? Median(row, at - kFarPx, at - kNearPx, light_.cols)
+                             : Median(row, at + kNearPx, at + kFarPx, light_.cols);
+    const float inner = left ? Median(row, at + kNearPx, at + kFarPx, light_.cols)
+                             : Median(row, at - kFarPx, at - kNearPx, light_.cols);
     if (Inside(outer) || !Inside(inner)) return std::nullopt;
     const float level = inner + static_cast<float>(part_) * (outer - inner);
     std::optional<double> best;
-    for (int x = std::max(0, at - kReach_px); x < std::min(light_.cols - 1, at + kReach_px); ++x) {
+    for (int x = std::max(0, at - kReachPx); x < std::min(light_.cols - 1, at + kReachPx); ++x) {
       const float a = row[x] - level, b = row[x + 1] - level;
       if ((a < 0.0F) == (b < 0.0F)) continue;
       const double crossing = x + static_cast<double>(a) / static_cast<double>(a - b);

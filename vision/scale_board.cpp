@@ -22,8 +22,8 @@ using Corners = std::vector<cv::Point2f>;
 
 constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 constexpr double kLengthShare = 0.002;  // a laser printer, check length measured
-constexpr double kOffset_mm = 1.0;
-constexpr double kAlign_deg = 0.5;
+constexpr double kOffsetMm = 1.0;
+constexpr double kAlignDeg = 0.5;
 constexpr double kClearlyBetter = 1.5;  // ratio of residuals of the two poses that a flat board always has
 constexpr std::size_t kGroups = 10;     // of corners, left out in turn
 
@@ -270,7 +270,7 @@ ScaleReading ScaleFromBoard(const cv::Mat& grey, const Board& board, std::option
   Budgets budgets;
   AddCorners(problem, *base, refined, work.lens, budgets);
   AddLens(problem, *base, refined, work, camera, budgets);
-  const double u_align = options.u_align_deg.value_or(kAlign_deg);
+  const double u_align = options.u_align_deg.value_or(kAlignDeg);
   const std::string align = options.u_align_deg ? std::string("board against the nozzle's axis")
                                                 : fmt::format(
                                                       "board against the nozzle's axis (assumed {:g} "
@@ -279,7 +279,7 @@ ScaleReading ScaleFromBoard(const cv::Mat& grey, const Board& board, std::option
   for (const std::size_t i : {1U, 2U}) budgets.of[i].push_back({align, u_align, Shared::kRig});
 
   const double value = AtTheExit(base->values.x(), base->lens.fx_px / base->values.x(), kLengthShare,
-                                 kOffset_mm, options, budgets.of[0]);
+                                 kOffsetMm, options, budgets.of[0]);
   reading.px_per_mm = calib::Combine(value, std::move(budgets.of[0]));
   reading.axis_deg = calib::Combine(WrapDeg(base->values[2]), std::move(budgets.of[2]));
   if (!work.focal_known && !(problem.distance_mm > 0.0)) {

@@ -17,11 +17,11 @@ using calib::Shared;
 
 constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 constexpr double kLengthShare = 0.002;  // a caliper's 0.02 mm on 10 mm
-constexpr double kOffset_mm = 0.1;      // the body's own axis is the nozzle's
-constexpr double kAlign_deg = 0.5;
+constexpr double kOffsetMm = 0.1;       // the body's own axis is the nozzle's
+constexpr double kAlignDeg = 0.5;
 constexpr double kPart = 0.5, kLowPart = 0.3, kHighPart = 0.7;
-constexpr double kEdgeFloor_px = 0.05;  // glare, grease, what linear light leaves
-constexpr double kMostTaper_deg = 0.5;
+constexpr double kEdgeFloorPx = 0.05;  // glare, grease, what linear light leaves
+constexpr double kMostTaperDeg = 0.5;
 
 struct Width {
   double px = 0.0, u_px = 0.0;
@@ -87,13 +87,13 @@ ScaleReading ScaleFromBody(const cv::Mat& grey, const cv::Point2d& on_px, double
 
   ScaleReading reading;
   std::vector<calib::Contribution> budget;
-  const double value = AtTheExit(here, depth_mm, kLengthShare, kOffset_mm, options, budget);
+  const double value = AtTheExit(here, depth_mm, kLengthShare, kOffsetMm, options, budget);
   const double per_px = value / width.px;
   budget.push_back(
       {"edges, scatter of rows", width.u_px * per_px, Shared::kRig, std::max(1.0, 2.0 * width.rows - 4.0)});
   budget.push_back({"edges, threshold (0.3 against 0.7 of the step)",
                     0.5 * std::abs(high.px - low.px) / std::numbers::sqrt3 * per_px, Shared::kRig});
-  budget.push_back({"edges, floor", std::numbers::sqrt2 * kEdgeFloor_px * per_px, Shared::kRig});
+  budget.push_back({"edges, floor", std::numbers::sqrt2 * kEdgeFloorPx * per_px, Shared::kRig});
   if (!work.calibrated) {
     calib::Lens bent = work.lens;
     bent.k1 = UsualDistortion(work.lens);
@@ -103,7 +103,7 @@ ScaleReading ScaleFromBody(const cv::Mat& grey, const cv::Point2d& on_px, double
   if (!work.focal_known && !camera.distance_mm)
     budget.push_back({"outline of a round body, distance not stated", std::abs(flat - here), Shared::kRig});
   reading.px_per_mm = calib::Combine(value, std::move(budget));
-  const double u_align = options.u_align_deg.value_or(kAlign_deg);
+  const double u_align = options.u_align_deg.value_or(kAlignDeg);
   reading.axis_deg = calib::Combine(
       width.axis_deg,
       {{"edges", width.u_axis_deg, Shared::kRig},
@@ -112,7 +112,7 @@ ScaleReading ScaleFromBody(const cv::Mat& grey, const cv::Point2d& on_px, double
         u_align, Shared::kRig}});
   reading.at_px = width.middle;
   reading.no_tilt = "a round body tells no tilt";
-  if (std::abs(width.taper_deg) > kMostTaper_deg) {
+  if (std::abs(width.taper_deg) > kMostTaperDeg) {
     reading.warnings.push_back(
         fmt::format("the body's edges close by {:.2f} deg: tapered, or close to the camera; its width was "
                     "taken at row {:.0f}",

@@ -12,8 +12,8 @@ namespace conebook::vision {
 namespace {
 
 constexpr double kLengthShare = 0.003;  // a steel rule's marks, read in a picture
-constexpr double kOffset_mm = 1.0;      // stood up by hand
-constexpr double kLineTilt_deg = 2.0;   // of the length out of the image plane, stood up by hand
+constexpr double kOffsetMm = 1.0;       // stood up by hand
+constexpr double kLineTiltDeg = 2.0;    // of the length out of the image plane, stood up by hand
 
 }  // namespace
 
@@ -43,11 +43,11 @@ ScaleReading ScaleFromPoints(cv::Size picture, const cv::Point2d& from_px, const
 
   ScaleReading reading;
   std::vector<calib::Contribution> budget;
-  const double value = AtTheExit(here, depth_mm, kLengthShare, kOffset_mm, options, budget);
+  const double value = AtTheExit(here, depth_mm, kLengthShare, kOffsetMm, options, budget);
   budget.push_back(
       {"points picked", std::numbers::sqrt2 * options.u_point_px / apart_px * value, calib::Shared::kRig});
-  budget.push_back({fmt::format("length out of the image plane (assumed {:g} deg)", kLineTilt_deg),
-                    (1.0 - std::cos(kLineTilt_deg * std::numbers::pi / 180.0)) * value, calib::Shared::kRig});
+  budget.push_back({fmt::format("length out of the image plane (assumed {:g} deg)", kLineTiltDeg),
+                    (1.0 - std::cos(kLineTiltDeg * std::numbers::pi / 180.0)) * value, calib::Shared::kRig});
   if (!work.calibrated) {
     calib::Lens bent = lens;
     bent.k1 = UsualDistortion(lens);

@@ -14,9 +14,9 @@ namespace {
 
 constexpr double kLeastArea = 0.002;  // of the picture
 constexpr std::size_t kMostShapes = 12;
-constexpr double kNear_px = 5.0, kFar_px = 10.0;  // beside an edge, where the levels of both sides are read
-constexpr double kStep_px = 0.5;
-constexpr double kLeastHeight_px = 40.0;
+constexpr double kNearPx = 5.0, kFarPx = 10.0;  // beside an edge, where the levels of both sides are read
+constexpr double kStepPx = 0.5;
+constexpr double kLeastHeightPx = 40.0;
 
 struct Axes {
   cv::Point2d down, across;  // unit vectors of the picture
@@ -39,18 +39,18 @@ float Sample(const cv::Mat1f& light, const cv::Point2d& p) {
 // Offset from `at` along the unit vector `out` (dark to light) at which the light passes `part` of the step.
 std::optional<double> Crossing(const cv::Mat1f& light, const cv::Point2d& at, const cv::Point2d& out,
                                double part) {
-  const cv::Point2d end = at + out * kFar_px, start = at - out * kFar_px;
+  const cv::Point2d end = at + out * kFarPx, start = at - out * kFarPx;
   for (const cv::Point2d& p : {end, start}) {
     if (p.x < 0.0 || p.y < 0.0 || p.x > light.cols - 1 || p.y > light.rows - 1) return std::nullopt;
   }
-  constexpr int kSamples = static_cast<int>(2.0 * kFar_px / kStep_px) + 1;
+  constexpr int kSamples = static_cast<int>(2.0 * kFarPx / kStepPx) + 1;
   std::array<float, kSamples> profile{};
   std::vector<float> dark, bright;
   for (int i = 0; i < kSamples; ++i) {
-    const double s = i * kStep_px - kFar_px;
+    const double s = i * kStepPx - kFarPx;
     profile[static_cast<std::size_t>(i)] = Sample(light, at + out * s);
-    if (s <= -kNear_px) dark.push_back(profile[static_cast<std::size_t>(i)]);
-    if (s >= kNear_px) bright.push_back(profile[static_cast<std::size_t>(i)]);
+    if (s <= -kNearPx) dark.push_back(profile[static_cast<std::size_t>(i)]);
+    if (s >= kNearPx) bright.push_back(profile[static_cast<std::size_t>(i)]);
   }
   const float low = MedianInPlace(std::span<float>(dark)), high = MedianInPlace(std::span<float>(bright));
   if (!(high > low)) return std::nullopt;
@@ -59,7 +59,7 @@ std::optional<double> Crossing(const cv::Mat1f& light, const cv::Point2d& at, co
   for (std::size_t i = 0; i + 1 < profile.size(); ++i) {
     const float a = profile[i] - level, b = profile[i + 1] - level;
     if ((a < 0.0F) == (b < 0.0F)) continue;
-    const double s = (static_cast<double>(i) + static_cast<double>(a / (a - b))) * kStep_px - kFar_px;
+    const double s = (static_cast<double>(i) + static_cast<double>(a / (a - b))) * kStepPx - kFarPx;
     if (!best || std::abs(s) < std::abs(*best)) best = s;
   }
   return best;
@@ -117,10 +117,10 @@ struct Coarse {
 
 // A shank below a turned cone is no side of it: the far end comes nearer until the sides are straight.
 std::optional<Coarse> CoarseSides(const Outline& outline, const SolidOptions& options) {
-  constexpr double kStraight_px = 1.2;  // whole pixels on a slope
+  constexpr double kStraightPx = 1.2;  // whole pixels on a slope
   if (outline.s.size() < 2) return std::nullopt;
   const double first = outline.s.front(), height = outline.s.back() - first;
-  if (height < kLeastHeight_px) return std::nullopt;
+  if (height < kLeastHeightPx) return std::nullopt;
   for (double far_part = options.far_part; far_part > 0.25; far_part -= 0.07) {
     Coarse coarse;
     coarse.near = first + options.near_part * height * far_part / options.far_part;
@@ -134,7 +134,7 @@ std::optional<Coarse> CoarseSides(const Outline& outline, const SolidOptions& op
         x.push_back(outline.x[side][i]);
       }
       const auto fit = FitSide(s, x, options);
-      straight = fit && fit->spread < kStraight_px;
+      straight = fit && fit->spread < kStraightPx;
       if (straight) coarse.side[side] = fit->line;
     }
     // Opens downwards, from a tip at about where the shape begins.

@@ -25,7 +25,7 @@ using calib::Shared;
 constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 constexpr double kPart = 0.5, kLowPart = 0.3, kHighPart = 0.7;
 constexpr double kTwoSided95 = 1.96;
-constexpr double kMostTilt_deg = 45.0;
+constexpr double kMostTiltDeg = 45.0;
 
 struct Angles {
   double left = 0.0, right = 0.0;
@@ -274,7 +274,7 @@ void AddLens(const Meter& meter, const View& view, const Angles& base, Budgets& 
 class TiltSearch {
  public:
   explicit TiltSearch(const Meter& meter) : meter_(meter) {
-    double low = -kMostTilt_deg, high = kMostTilt_deg;
+    double low = -kMostTiltDeg, high = kMostTiltDeg;
     for (int i = 0; i < kSteps; ++i) {
       const double a = low + (high - low) / 3.0, b = high - (high - low) / 3.0;
       if (MeanAt(a) < MeanAt(b)) {
@@ -304,7 +304,7 @@ class TiltSearch {
   }
   double At(double sign, double wanted_deg) const {
     if (widest_ < wanted_deg) return least_;
-    double inner = least_, outer = sign * kMostTilt_deg;
+    double inner = least_, outer = sign * kMostTiltDeg;
     for (int i = 0; i < kSteps; ++i) {
       const double middle = 0.5 * (inner + outer);
       (MeanAt(middle) > wanted_deg ? inner : outer) = middle;

@@ -30,12 +30,12 @@ using calib::InputError;
 namespace fs = std::filesystem;
 
 constexpr int kPicturesOfAClip = 25;
-constexpr double kTurned_deg = 0.05;     // a compound slide set by its scale, or a bought centre
+constexpr double kTurnedDeg = 0.05;      // a compound slide set by its scale, or a bought centre
 constexpr double kPrintStretch = 0.002;  // one way of the paper against the other
 
 double KnownU(const CalibrateConeOptions& options) {
   if (options.u_half_angle_deg) return *options.u_half_angle_deg;
-  if (options.shape == "cone") return kTurned_deg;
+  if (options.shape == "cone") return kTurnedDeg;
   // tan a goes with the stretch: da = sin a cos a per unit of it.
   const double a = *options.half_angle_deg * std::numbers::pi / 180.0;
   return kPrintStretch * std::sin(a) * std::cos(a) * 180.0 / std::numbers::pi;

@@ -86,7 +86,7 @@ int CalibrateTargetCommand(const CalibrateTargetOptions& options) {
   for (const auto& [path, svg] : pages) json["files"].push_back(NameForResult(path));
   if (options.elements.empty()) {
     const SheetLayout layout = LayOut(sheet);
-    json["check_length_mm"] = kCheckLength_mm;
+    json["check_length_mm"] = kCheckLengthMm;
     json["board"] = {{"columns", sheet.columns}, {"rows", sheet.rows}, {"square_mm", sheet.square_mm}};
     json["half_angles_deg"] = Json::array();
     for (const SheetTriangle& t : layout.triangles) json["half_angles_deg"].push_back(t.half_angle_deg);

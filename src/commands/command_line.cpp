@@ -14,6 +14,7 @@
 #include "src/commands/calibrate_command.h"
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
+#include "src/commands/plan_command.h"
 #include "src/iso_date.h"
 #include "src/nearest_name.h"
 #include "src/version.h"
@@ -375,6 +376,8 @@ int RunCommandLine(int argc, char** argv) {
   AddWriting(app, options);
   CalibrateOptions calibrate;
   AddCalibrate(app, calibrate);
+  PlanOptions plan;
+  AddPlan(app, plan);
   if (argc < 2)
     throw calib::InputError("nothing to do; try conebook measure CLIP --rig RIG.toml, or conebook --help");
   RequireKnownCommand(argc, argv, app);
@@ -387,6 +390,8 @@ int RunCommandLine(int argc, char** argv) {
   }
   CatchInterrupts();
   if (const auto status = RunCalibrate(app, calibrate, measure.quiet)) return *status;
+  plan.quiet = measure.quiet;
+  if (app.get_subcommand("plan")->parsed()) return PlanCommand(plan);
   return Run(app, measure, options);
 }
 

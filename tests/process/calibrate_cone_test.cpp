@@ -12,7 +12,7 @@ using nlohmann::json;
 
 namespace {
 
-constexpr double kBar_deg = 0.1;
+constexpr double kBarDeg = 0.1;
 
 // 3600 px of focal length at 450 mm: 8 px/mm.
 std::string Rig(double tilt_deg, double axis_deg, const std::string& more_camera = "") {
@@ -57,7 +57,7 @@ TEST_CASE("turned cones are read within 0.1 deg of what they are", "[process][co
     const json check =
         Checked(folder, picture, "--rig rig.toml --half-angle-deg " + std::to_string(c.half_angle_deg));
     INFO(check.dump(1));
-    CHECK(std::abs(Difference(check)) < kBar_deg);
+    CHECK(std::abs(Difference(check)) < kBarDeg);
     CHECK(check["half_angle_deg"]["left"]["value"].get<double>() == Approx(c.half_angle_deg).margin(0.15));
     CHECK(check["half_angle_deg"]["right"]["value"].get<double>() == Approx(c.half_angle_deg).margin(0.15));
     CHECK(check["within_2u"] == true);
@@ -81,7 +81,7 @@ TEST_CASE("printed triangles are read within 0.1 deg, in the card's own plane", 
       const std::string known = " --half-angle-deg " + std::to_string(half_angle_deg);
       const json check = Checked(folder, picture, "--shape triangle --rig rig.toml" + known);
       INFO(check.dump(1));
-      CHECK(std::abs(Difference(check)) < kBar_deg);
+      CHECK(std::abs(Difference(check)) < kBarDeg);
       CHECK(check["within_2u"] == true);
       // Taken for a cone, a tilted triangle would read otherwise: the two shapes are not the same.
       if (tilt_deg > 0.0 && half_angle_deg > 30.0)
@@ -125,10 +125,10 @@ TEST_CASE("the lens's distortion is taken out, and a wrong one shows", "[process
   const V3 tip = PlaceOf(camera, 300.0, 60.0, 450.0);
   const cv::Mat picture = Draw(camera, {SolidCone(tip, AxisOf(0.0, 0.0), 25.0, 60.0)});
   folder.Write("rig.toml", Rig(0.0, 0.0, "lens = \"lens.toml\"\n"));
-  CHECK(std::abs(Difference(Checked(folder, picture, "--rig rig.toml --half-angle-deg 25"))) < kBar_deg);
+  CHECK(std::abs(Difference(Checked(folder, picture, "--rig rig.toml --half-angle-deg 25"))) < kBarDeg);
   folder.Write("rig.toml", Rig(0.0, 0.0));
   const json bare = Checked(folder, picture, "--rig rig.toml --half-angle-deg 25");
-  CHECK(std::abs(Difference(bare)) > kBar_deg);
+  CHECK(std::abs(Difference(bare)) > kBarDeg);
 }
 
 TEST_CASE("a cone on a shank, a nozzle above and other dark things do not mislead", "[process][cone_check]") {
@@ -152,7 +152,7 @@ TEST_CASE("a cone on a shank, a nozzle above and other dark things do not mislea
   folder.Write("rig.toml", Rig(0.0, 0.0));
   const json check = Checked(folder, picture, "--rig rig.toml --half-angle-deg 30");
   INFO(check.dump(1));
-  CHECK(std::abs(Difference(check)) < kBar_deg);
+  CHECK(std::abs(Difference(check)) < kBarDeg);
 
   // Three triangles on one card: the one at the tip that is named.
   const std::vector<std::pair<double, double>> at{{150.0, 20.0}, {420.0, 35.0}, {760.0, 45.0}};
@@ -170,7 +170,7 @@ TEST_CASE("a cone on a shank, a nozzle above and other dark things do not mislea
     const json one = Checked(folder, three,
                              "--shape triangle --rig rig.toml --half-angle-deg " +
                                  std::to_string(half_angle_deg) + " --tip " + std::to_string(x_px) + ",250");
-    CHECK(std::abs(Difference(one)) < kBar_deg);
+    CHECK(std::abs(Difference(one)) < kBarDeg);
   }
 }
 
@@ -243,7 +243,7 @@ TEST_CASE("checks are kept with the rig, quoted in the budget and charted", "[pr
   const json fine = measured();
   REQUIRE(line(fine, "mean").is_object());
   CHECK_THAT(line(fine, "mean")["source"].get<std::string>(), Contains("2031-06-01"));
-  CHECK(line(fine, "mean")["u"].get<double>() < kBar_deg);
+  CHECK(line(fine, "mean")["u"].get<double>() < kBarDeg);
   CHECK(line(fine, "lean").is_null());
   const auto flagged = [](const json& result) {
     for (const json& flag : result["flags"]) {
@@ -257,7 +257,7 @@ TEST_CASE("checks are kept with the rig, quoted in the budget and charted", "[pr
   // A check that reads half a degree off counts in full, and is told.
   check("29.5", "2031-07-01");
   const json off = measured();
-  CHECK(line(off, "mean")["u"].get<double>() == Approx(0.5).margin(kBar_deg));
+  CHECK(line(off, "mean")["u"].get<double>() == Approx(0.5).margin(kBarDeg));
   CHECK(flagged(off));
   CHECK(off["points"][0]["half_angle_deg"]["mean"]["value"] ==
         fine["points"][0]["half_angle_deg"]["mean"]["value"]);

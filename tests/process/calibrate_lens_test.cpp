@@ -104,6 +104,15 @@ TEST_CASE("a folder of frames, as a clip, gives the same lens as its pictures", 
              pictures = json::parse(folder.Read("pictures.json"));
   CHECK(clip["views_used"] == 6);
   for (const char* key : {"fx_px", "cy_px", "k1"}) CHECK(clip[key] == pictures[key]);
+  // And as a video, uncompressed (YUV4MPEG2), at an awkward rate.
+  std::string video = "YUV4MPEG2 W640 H480 F24000:1001 Ip A1:1 Cmono\n";
+  for (const int number : {1, 3, 4, 5, 6, 8}) {
+    const cv::Mat grey = cv::imread(kBoards + "0" + std::to_string(number) + ".jpg", cv::IMREAD_GRAYSCALE);
+    video += "FRAME\n" + std::string(grey.ptr<char>(), grey.total());
+  }
+  folder.Write("board.y4m", video);
+  REQUIRE(folder.Run("calibrate lens board.y4m --json video.json").exit == 0);
+  CHECK(json::parse(folder.Read("video.json"))["fx_px"] == pictures["fx_px"]);
 }
 
 TEST_CASE("fewer views give a larger u, and poor coverage is said", "[process][lens]") {
