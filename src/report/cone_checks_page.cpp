@@ -60,10 +60,13 @@ std::string RenderConeChecksHtml(const std::string& name, const std::vector<Cone
     body += "<p>None yet.</p>\n";
     return Page("Checks with known cones", body);
   }
-  body += "<section>" + ChartHtml(DifferenceChart(checks)) + "</section>\n";
+  // On its own: as wide as the page, above the table that holds the same numbers.
+  body += "<section><h2>Over time</h2><div class=\"charts wide\">" + ChartHtml(DifferenceChart(checks)) +
+          "</div></section>\n";
   body +=
       "<section><h2>All checks</h2><div "
-      "class=\"scroll\"><table><thead><tr><th>date</th><th>clip</th><th>shape</th>"
+      "class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"All "
+      "checks\"><table><thead><tr><th>date</th><th>clip</th><th>shape</th>"
       "<th>known, degrees</th><th>measured, degrees</th><th>difference, degrees</th><th>within 2 u</th>"
       "<th>a tilt beyond would not explain it, degrees (95 %)</th></tr></thead><tbody>\n";
   for (const ConeCheck& check : checks) {
