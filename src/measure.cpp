@@ -256,6 +256,7 @@ Run Begin(const MeasureInput& input) {
   run.rig_path = input.rig_name;
   run.rig_sha256 = input.rig.sha256;
   run.exit_diameter_mm = input.rig.view.exit_diameter_mm.value;
+  run.view_rotation_deg = input.rig.view_rotation_deg;
   for (const CalibrationFile& file : input.rig.calibrations)
     run.calibrations.push_back({std::filesystem::path(file.path).filename().string(), file.sha256});
   run.settings_json = SettingsJson(input);

@@ -8,6 +8,7 @@
 #include "src/day_json.h"
 #include "src/quantity_json.h"
 #include "src/settings_json.h"
+#include "src/views.h"
 
 namespace conebook::src {
 namespace {
@@ -259,6 +260,40 @@ std::string SettingsJson(const MeasureInput& input) {
   return nlohmann::json(json).dump(-1, ' ', false, Json::error_handler_t::replace);
 }
 
+namespace {
+
+Json FromViews(const ElementViews& views) {
+  Json json;
+  json["element"] = views.element;
+  json["pressure_bar"] = FromOptional(views.pressure_bar);
+  json["seen"] = Json::array();
+  for (std::size_t i = 0; i < views.rotation_deg.size(); ++i) {
+    json["seen"].push_back({{"rotation_deg", Number(views.rotation_deg[i])},
+                            {"lean_deg", Number(views.lean_deg[i])},
+                            {"u_lean_deg", Number(views.u_lean_deg[i])}});
+  }
+  json["lean"] = nullptr;
+  if (views.lean) {
+    json["lean"] = {{"size_deg", FromQuantity(views.lean->size_deg)},
+                    {"direction_deg", Number(views.lean->direction_deg)},
+                    {"u_direction_deg", Number(views.lean->u_direction_deg)},
+                    {"holder_deg", FromQuantity(views.lean->holder_deg)}};
+  }
+  json["around"] = Json::array();
+  for (const SideAround& side : views.around) {
+    json["around"].push_back({{"azimuth_deg", Number(side.azimuth_deg)},
+                              {"half_angle_deg", Number(side.half_angle_deg)},
+                              {"u", Number(side.u_deg)}});
+  }
+  json["spread_deg"] = FromOptional(views.spread_deg);
+  json["flags"] = Json::array();
+  for (const calib::Flag& flag : views.flags)
+    json["flags"].push_back({{"code", flag.code}, {"message", flag.message}});
+  return json;
+}
+
+}  // namespace
+
 std::string DayJson(const DayReport& day, const std::vector<std::string>& result_files) {
   Json json;
   json["schema"] = "conebook.day/1";
@@ -283,6 +318,8 @@ std::string DayJson(const DayReport& day, const std::vector<std::string>& result
     }
     json["clips"].push_back(std::move(clip));
   }
+  json["views"] = Json::array();
+  for (const ElementViews& views : ViewsOf(RunsOf(day))) json["views"].push_back(FromViews(views));
   return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 

@@ -217,7 +217,7 @@ void ReadStand(const Reader& reader, Rig& rig) {
   rig.pressure_u_percent = reader.Number("pressure", "u_percent");
   // 0.02 s: a clap or a lamp found by eye in log and footage.
   rig.log_minus_video_s = reader.WithU("sync", "log_minus_video_s", 0.02);
-  rig.view_rotation_deg = reader.Number("view", "rotation_deg").value_or(0.0);
+  rig.view_rotation_deg = reader.WithU("view", "rotation_deg", 1.0);
 }
 
 }  // namespace

@@ -68,7 +68,7 @@ struct Rig {
   std::optional<calib::Stated> k_factor_per_l;
   std::optional<double> meter_u_percent, pressure_u_percent;
   std::optional<calib::Stated> log_minus_video_s;
-  double view_rotation_deg = 0.0;
+  std::optional<calib::Stated> view_rotation_deg;
   TomlNode document;  // as read, overrides merged in: goes into the result's settings
 };
 

@@ -9,6 +9,7 @@
 
 #include <calib/flag.h>
 #include <calib/quantity.h>
+#include <calib/stated.h>
 #include <vision/spray_measurement.h>
 
 namespace conebook::src {
@@ -71,6 +72,7 @@ struct Run {
   std::optional<std::string> date;  // of the test, ISO 8601 (2026-11-25); nothing: nobody said
   std::string date_from;            // "stated", "log", "footage"; empty without a date
   std::string rig_path, rig_sha256;
+  std::optional<calib::Stated> view_rotation_deg;  // as the rig states it
   std::optional<InputFile> log;
   std::vector<InputFile> calibrations;
   std::string settings_json;  // a JSON object: every option that can change a number

@@ -25,6 +25,7 @@
 #include "src/result_json.h"
 #include "src/sheet.h"
 #include "src/summary.h"
+#include "src/views.h"
 
 namespace conebook::src {
 namespace {
@@ -162,6 +163,7 @@ void PrintDay(const DayReport& day, const MeasureOptions& options) {
     fmt::print("  {} ({}): {}\n", entry.clip, entry.element,
                entry.run ? RunInOneLine(*entry.run) : "not measured");
   }
+  for (const ElementViews& views : ViewsOf(RunsOf(day))) fmt::print("  {}\n", InWords(views));
 }
 
 }  // namespace

@@ -11,6 +11,7 @@
 #include "src/report/report.h"
 #include "src/report/run_section.h"
 #include "src/report/run_table.h"
+#include "src/views.h"
 
 namespace conebook::src {
 namespace {
@@ -115,12 +116,33 @@ std::string TitleBlock(const DayReport& day) {
       EscapeHtml(day.name.empty() ? "Test day" : day.name), cells);
 }
 
+// True lean and the angle around the cone, where an element was filmed at several rotations.
+std::string ViewsSection(const DayReport& day) {
+  std::string items;
+  for (const ElementViews& views : ViewsOf(RunsOf(day)))
+    items += "<li>" + EscapeHtml(InWords(views)) + "</li>";
+  if (items.empty()) return items;
+  return "<section><h2>Elements seen from several sides</h2><p class=\"hint\">Azimuths count from the "
+         "element's datum "
+         "mark, counter-clockwise looking upstream at the exit.</p><ul>" +
+         items + "</ul></section>";
+}
+
 }  // namespace
+
+std::vector<const Run*> RunsOf(const DayReport& day) {
+  std::vector<const Run*> runs;
+  for (const DayEntry& entry : day.entries) {
+    if (entry.run) runs.push_back(&*entry.run);
+  }
+  return runs;
+}
 
 std::string RenderDayReportHtml(const DayReport& day) {
   const auto runs = static_cast<std::size_t>(
       std::count_if(day.entries.begin(), day.entries.end(), [](const DayEntry& e) { return e.run; }));
   const std::string head = Banners(day) + TitleBlock(day);
+  const std::string views = ViewsSection(day);
   const auto rows_of = [&](const std::set<std::size_t>& linked) {
     std::string rows;
     for (std::size_t i = 0; i < day.entries.size(); ++i)
@@ -128,7 +150,7 @@ std::string RenderDayReportHtml(const DayReport& day) {
     return rows;
   };
   constexpr std::size_t kLinkBytes = 40, kTableBytes = 2'000;
-  const std::size_t rest = head.size() + rows_of({}).size() + kLinkBytes * runs + kTableBytes;
+  const std::size_t rest = head.size() + views.size() + rows_of({}).size() + kLinkBytes * runs + kTableBytes;
   const Sections sections = SectionsOf(day, runs, BytesForRuns(rest));
   std::string hint =
       "Range over the pressure points; ± u (k = 1) where it is one value. Flow area and discharge "
@@ -144,7 +166,7 @@ std::string RenderDayReportHtml(const DayReport& day) {
       RunColumnHeads() + "</tr></thead><tbody>" + rows_of(sections.numbers) +
       "</tbody></table></div></section>";
   return Page((day.name.empty() ? "Test day" : day.name) + ": spray measurements",
-              head + table + sections.html);
+              head + table + views + sections.html);
 }
 
 }  // namespace conebook::src

@@ -26,6 +26,8 @@ struct DayReport {
   std::vector<DayEntry> entries;
 };
 
+std::vector<const Run*> RunsOf(const DayReport& day);
+
 // All of the day in one file: a table of the runs, each with a link to its own section further down.
 std::string RenderDayReportHtml(const DayReport& day);
 

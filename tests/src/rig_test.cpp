@@ -143,7 +143,8 @@ rotation_deg = 30.0
   CHECK(rig.stand.tap == src::PressureTap::kTank);
   CHECK(rig.log.time_unit == "ms");
   CHECK(rig.log_minus_video_s->u == 0.01);
-  CHECK(rig.view_rotation_deg == 30.0);
+  REQUIRE(rig.view_rotation_deg);
+  CHECK(rig.view_rotation_deg->value == 30.0);
 }
 
 TEST_CASE("an unknown key is refused with its line and the nearest known one", "[src][rig]") {

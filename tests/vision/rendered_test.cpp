@@ -270,3 +270,21 @@ TEST_CASE("what is no cone is refused with its reason", "[vision][rendered]") {
     CHECK(named);
   }
 }
+
+// A phone in a hand, grain, haze, and a rig that does not say where the exit is: the shaking body changes more
+// than the faint cone does.
+TEST_CASE("the exit of a faint cone is found under shake and grain", "[vision][rendered]") {
+  const Spray spray = Render("shaken", "--seed 33746109482019 --group phone --set film=grey --truth-frames 20");
+  vision::View view = TrueView(spray);
+  view.exit_x_px.reset();
+  view.exit_y_px.reset();
+  const vision::ClipReading reading = vision::ReadClip(spray.Clip(), view, {});
+  for (const calib::Flag& flag : reading.flags) INFO(flag.code << ": " << flag.message);
+  REQUIRE_FALSE(reading.Rejected());
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {Span(spray)});
+  CHECK(m.exit_px.x == Approx(spray.truth["true"]["exit_px"][0].get<double>()).margin(3.0));
+  CHECK(m.exit_px.y == Approx(spray.truth["true"]["exit_px"][1].get<double>()).margin(6.0));
+  REQUIRE(m.points[0].half_angle);
+  CHECK(m.points[0].half_angle->mean_deg.value ==
+        Approx(0.5 * (TrueSide(spray, "left", view) + TrueSide(spray, "right", view))).margin(0.3));
+}

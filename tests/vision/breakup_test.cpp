@@ -1,0 +1,126 @@
+// The end of the sheet, on readings made up from known fronts: no picture is involved, so that the statistics
+// are judged alone.
+#include <cmath>
+#include <numeric>
+#include <random>
+
+#include <catch2/catch.hpp>
+
+#include <vision/breakup.h>
+#include <vision/statistics.h>
+
+using namespace conebook;
+
+namespace {
+
+struct Made {
+  double scatter = 0.1;  // sd of ln(front), each wall on its own
+  double sheet = 0.002;  // texture of one whole wall
+  double drops = 0.02;   // and below its end
+  double median_mm = 20.0;
+  int frames = 120;
+  unsigned seed = 1;
+};
+
+constexpr int kRayRows = 300;
+constexpr double kRowMm = 0.15;
+
+// Two walls a ray, each whole to a front of its own; what is seen is the sum, as power.
+vision::RecordSpool Spool(const Made& made) {
+  vision::RecordSpool spool(kRayRows * vision::kRayRowStep, kRayRows);
+  std::mt19937 random(made.seed);
+  std::normal_distribution<double> normal;
+  for (int k = 0; k < made.frames; ++k) {
+    vision::FrameRecord record;
+    record.index = k;
+    record.edge.assign(static_cast<std::size_t>(kRayRows * vision::kRayRowStep) * 2 * vision::kLadder, 0);
+    record.peak.assign(static_cast<std::size_t>(kRayRows * vision::kRayRowStep) * 2, 0);
+    const std::size_t cells = static_cast<std::size_t>(kRayRows) * vision::kRays;
+    record.ray_signal.assign(cells, 0);
+    record.ray_texture.assign(cells, 0);
+    record.ray_detail.assign(cells, 0);
+    for (std::size_t ray = 0; ray < vision::kRays; ++ray) {
+      const double front[2] = {made.median_mm * std::exp(made.scatter * normal(random)),
+                               made.median_mm * std::exp(made.scatter * normal(random))};
+      for (std::size_t row = 0; row < kRayRows; ++row) {
+        const double z_mm = kRowMm * static_cast<double>(row);
+        double power = 0.0;
+        for (const double f : front) power += std::pow(z_mm < f ? made.sheet : made.drops, 2);
+        const double level = std::sqrt(power);
+        const std::size_t at = row * vision::kRays + ray;
+        const auto units = [](double value, double per) { return std::lround(value * per); };
+        record.ray_texture[at] = static_cast<std::uint16_t>(
+            units(level * std::exp(0.3 * normal(random)), static_cast<double>(vision::kTextureUnits)));
+        record.ray_detail[at] = static_cast<std::int16_t>(
+            units(level * normal(random), static_cast<double>(vision::kTextureUnits)));
+        // Drops thin out below, so the signal flickers most where the sheet has just ended.
+        const double thin = z_mm > made.median_mm ? made.median_mm / z_mm : 1.0;
+        record.ray_signal[at] = static_cast<std::int16_t>(
+            units(4.0 * level * thin * normal(random), static_cast<double>(vision::kSignalUnits)));
+      }
+    }
+    spool.Append(record);
+  }
+  return spool;
+}
+
+vision::BreakupReading Read(const Made& made) {
+  const vision::RecordSpool spool = Spool(made);
+  std::vector<std::size_t> frames(spool.Frames());
+  std::iota(frames.begin(), frames.end(), 0U);
+  std::vector<double> distance;
+  for (int row = 0; row < kRayRows; ++row) distance.push_back(kRowMm * row);
+  const vision::BreakupResult result = vision::ReadBreakup(spool, frames, distance, 1.0, {});
+  INFO(result.none.reason);
+  REQUIRE(result.reading);
+  return *result.reading;
+}
+
+}  // namespace
+
+// Order statistics: with two independent fronts of median m, P(the nearer lies beyond m) = 1/4.
+TEST_CASE("the upper quartile of the nearer of two fronts is the median of one, whatever their scatter",
+          "[vision][breakup]") {
+  for (const double scatter : {0.03, 0.1, 0.2}) {
+    Made made;
+    made.scatter = scatter;
+    made.seed = static_cast<unsigned>(1000.0 * scatter);
+    const vision::BreakupReading reading = Read(made);
+    INFO("scatter " << scatter);
+    CHECK(reading.front == Approx(made.median_mm).epsilon(0.02));
+    // The single steepest rise meets the nearer front, short by 0.545 standard deviations (median of the
+    // smaller of two normal values; from memory), the more the fronts scatter.
+    CHECK(std::log(reading.rise / made.median_mm) == Approx(-0.545 * scatter).margin(0.02));
+    CHECK(reading.half == Approx(made.median_mm).epsilon(0.06));
+  }
+}
+
+TEST_CASE("the end of the sheet is found alike in strong and in faint drops", "[vision][breakup]") {
+  for (const double drops : {0.008, 0.02, 0.2}) {
+    Made made;
+    made.drops = drops;
+    made.seed = 7;
+    INFO("drops " << drops);
+    CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.025));
+  }
+}
+
+TEST_CASE("the scatter of the end of the sheet falls as the root of the frames", "[vision][breakup]") {
+  Made few;
+  few.frames = 60;
+  Made many = few;
+  many.frames = 240;
+  // Each u rests on eight blocks: good to a quarter.
+  const double ratio = Read(few).u_statistics / Read(many).u_statistics;
+  CHECK(ratio > 1.2);
+  CHECK(ratio < 3.4);
+}
+
+// JCGM 101:2008, 6.4.9.4: u = sqrt((n - 1) / (n - 3)) s / sqrt(n).
+TEST_CASE("the mean of few values carries what so few say of their scatter", "[vision][statistics]") {
+  const std::vector<double> values{1.0, 2.0, 3.0, 4.0, 5.0};  // s = sqrt(2.5)
+  const auto u = vision::UncertaintyOfMean(values);
+  REQUIRE(u);
+  CHECK(*u == Approx(std::sqrt(4.0 / 2.0) * std::sqrt(2.5) / std::sqrt(5.0)).epsilon(1e-12));
+  CHECK_FALSE(vision::UncertaintyOfMean(std::vector<double>{1.0, 2.0, 3.0}));
+}
