@@ -94,6 +94,15 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
   const auto flag = [&](const char* code, Severity severity, std::string message, const char* advice) {
     result.flags.push_back({code, severity, std::nullopt, std::string("sync"), std::move(message), advice});
   };
+  if (!clip.pace_known) {
+    flag("sync_unknown", Severity::kWarn,
+         "log and video cannot be tied: the clip's pace changes in a way that is not known; the spray is "
+         "measured "
+         "without pressure",
+         "measure the clip as the camera wrote it, before any editing");
+    result.sync.reset();
+    return result;
+  }
   if (rig.log_minus_video_s) {
     const calib::Stated& stated = *rig.log_minus_video_s;
     const std::string source = stated.u_assumed ? fmt::format("stated offset (assumed {:g} s)", stated.u)

@@ -31,6 +31,13 @@ struct GuessLine {
   double X(double dy_px) const { return at_exit_px + slope * dy_px; }
 };
 
+// For shift, growth and turn of the static scene together, see scene_motion.h.
+struct SceneFit {
+  cv::Matx<double, 6, 6> inverse;  // of the normal matrix
+  double growth_lever_px = 0.0, turn_lever_px = 0.0;
+  bool Usable() const { return growth_lever_px > 0.0; }
+};
+
 struct ClipModel {
   FootageFormat format;
   ReadingFrame reading;
@@ -64,6 +71,15 @@ struct ClipModel {
 
   std::vector<ScenePoint> gain_points, shake_points;
   std::array<double, 4> shake_normal{0, 0, 0, 0};  // inverse of the 2 x 2 normal matrix
+
+  std::vector<ScenePoint> scene_points;
+  SceneFit scene_fit;
+  std::vector<ScenePoint> body_points;  // of the nozzle's own edges
+  std::array<double, 4> body_normal{0, 0, 0, 0};
+  std::array<std::vector<char>, 2> covered;  // rows whose edge something still covers, see still_edges.h
+  double bands_rms = 0.0;                    // of the lines' light, see light_bands.h; 0: none
+  bool level_bands = false;                  // taken out of each frame
+  bool follow_scene = false;  // frames are put back to where the scene stood before they are read
 
   double AxisX(double y) const { return exit_px.x + axis_slope * (y - exit_px.y); }
   int Row(int i) const { return first_row + i * row_step; }

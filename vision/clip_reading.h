@@ -6,6 +6,7 @@
 
 #include "vision/clip_model.h"
 #include "vision/record_spool.h"
+#include "vision/scene_steadiness.h"
 #include "vision/spray_measurement.h"
 #include "vision/still.h"
 
@@ -18,7 +19,9 @@ struct ClipReading::Kept {
   std::optional<StillKeeper> stills;
   std::vector<double> time_s;  // capture time of each frame
   double frame_interval_s = 0.0;
+  std::vector<char> repeated;  // see clip_clock.h
   int threads = 0;
+  std::optional<MotionEffect> motion;  // of a picture that grows or turns
   bool outline_only =
       false;  // no cone anywhere in the clip: `model` only encloses a spray below full development
 };

@@ -32,6 +32,8 @@ struct FootageFormat {
   std::string codec;
   std::string recorded_at;  // ISO 8601, as the container says when it was recorded; empty: it does not
   std::optional<std::int64_t> declared_frames;
+  std::optional<double> declared_fps;  // of the header
+  std::optional<double> capture_fps;   // some phones note it beside a slower playing rate
 
   int UprightWidth() const;
   int UprightHeight() const;
@@ -44,6 +46,7 @@ struct LumaFrame {
   const std::uint8_t* data = nullptr;  // rows of 8-bit or (bits > 8) little-endian 16-bit values
   std::ptrdiff_t stride_bytes = 0;
   bool corrupt = false;  // the decoder concealed errors
+  float changed = 1.0F;  // share of some pixels that differ from the frame before; set while a clip is read
   bool tainted = false;  // predicted, at some remove, from a frame that was damaged or is missing
   std::shared_ptr<const void> keep;
 

@@ -34,12 +34,16 @@ struct FrameRecord {
   double stamp_s = 0.0;
   float gain = 1.0F;
   float shift_x_px = 0.0F, shift_y_px = 0.0F;
-  float clipped_share = 0.0F;          // of the limb's peaks
-  float clipped_outside_share = 0.0F;  // of the spray-free pixels just outside the boundary
-  float found_share = 0.0F;            // of rows and sides
-  float width = 0.0F;                  // boundary against the guess, median over the middle rows; 0: none
+  float ln_scale = 0.0F, roll_rad = 0.0F;  // of the static scene, see scene_motion.h
+  float miss_px = 0.0F, plain_miss_px = 0.0F;
+  float nozzle_x_px = 0.0F, nozzle_y_px = 0.0F;  // the nozzle's edges against the scene
+  float clipped_share = 0.0F;                    // of the limb's peaks
+  float clipped_outside_share = 0.0F;            // of the spray-free pixels just outside the boundary
+  float found_share = 0.0F;                      // of rows and sides
+  float width = 0.0F;  // boundary against the guess, median over the middle rows; 0: none
   bool corrupt = false;
   bool tainted = false;  // see LumaFrame
+  float changed = 1.0F;  // see LumaFrame
   // Distance of the boundary outward from the nozzle axis, 1/16 px, kNoEdge where missing: [row][side][rung].
   std::vector<std::int16_t> edge;
   // Peak of the limb band in 1/50 of the side's first level; 0 missing: [row][side].

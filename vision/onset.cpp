@@ -1,7 +1,9 @@
 #include "vision/onset.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <utility>
 
 #include "vision/scene.h"
 #include "vision/statistics.h"
@@ -82,6 +84,7 @@ void OnsetWatch::Add(const RowsView& rows) {
   }
   const float gain =
       work_.size() >= 60 ? std::clamp(MedianInPlace(std::span<float>(work_)), 0.2F, 5.0F) : 1.0F;
+  LevelRows(rows, gain);
   change_.push_back(StrongChange(rows, box_, first_box_, shaken_box_, gain));
   elsewhere_.push_back(StrongChange(rows, around_, first_around_, shaken_around_, gain));
 }
@@ -98,13 +101,68 @@ float OnsetWatch::ChangeByShake(const RowsView& rows, const Spot& spot) const {
   return kShakePx * std::hypot(gx, gy);
 }
 
+void OnsetWatch::LevelRows(const RowsView& rows, float gain) {
+  constexpr int kGroup = 16;
+  constexpr std::size_t kFewestSpots = 6;
+  constexpr std::size_t kFewestGroups = 5;
+  constexpr double kLeastRms = 0.02;
+  constexpr double kLeastLikeness = 0.8;
+  row_light_.clear();
+  const int groups = model_.reading.height_px / kGroup + 1;
+  std::vector<std::array<std::vector<float>, 2>> ratio(static_cast<std::size_t>(groups));
+  for (std::size_t i = 0; i < around_.size(); ++i) {
+    if (!(first_around_[i] > 0.05F)) continue;
+    const std::size_t side = around_[i].x < model_.AxisX(around_[i].y) ? 0 : 1;
+    ratio[static_cast<std::size_t>(around_[i].y / kGroup)][side].push_back(
+        LightOf(model_, rows, around_[i].x, around_[i].y) / (gain * first_around_[i]));
+  }
+  std::vector<std::pair<int, std::array<double, 2>>> known;
+  std::array<double, 2> mean{0.0, 0.0};
+  for (int g = 0; g < groups; ++g) {
+    auto& both = ratio[static_cast<std::size_t>(g)];
+    if (both[0].size() < kFewestSpots || both[1].size() < kFewestSpots) continue;
+    known.push_back({g,
+                     {static_cast<double>(MedianInPlace(std::span<float>(both[0]))),
+                      static_cast<double>(MedianInPlace(std::span<float>(both[1])))}});
+    for (std::size_t side = 0; side < 2; ++side) mean[side] += known.back().second[side];
+  }
+  if (known.size() < kFewestGroups) return;
+  double ab = 0.0;
+  double aa = 0.0;
+  double bb = 0.0;
+  const auto n = static_cast<double>(known.size());
+  for (const auto& [g, light] : known) {
+    const double a = light[0] - mean[0] / n;
+    const double b = light[1] - mean[1] / n;
+    ab += a * b;
+    aa += a * a;
+    bb += b * b;
+  }
+  if (!(ab > kLeastLikeness * std::sqrt(aa * bb)) || !(ab / n > kLeastRms * kLeastRms)) return;
+  row_light_.assign(static_cast<std::size_t>(model_.reading.height_px), 1.0F);
+  std::size_t next = 0;
+  for (int y = 0; y < model_.reading.height_px; ++y) {
+    const auto middle = [&](std::size_t k) { return kGroup * known[k].first + 0.5 * kGroup; };
+    const auto light = [&](std::size_t k) { return 0.5 * (known[k].second[0] + known[k].second[1]); };
+    while (next < known.size() && middle(next) < y) ++next;
+    double out = next == 0 ? light(0) : light(known.size() - 1);
+    if (next > 0 && next < known.size()) {
+      const double t = (y - middle(next - 1)) / (middle(next) - middle(next - 1));
+      out = light(next - 1) + t * (light(next) - light(next - 1));
+    }
+    row_light_[static_cast<std::size_t>(y)] = static_cast<float>(std::clamp(out, 0.2, 5.0));
+  }
+}
+
 // Mean of the strongest 4 % of the changes: a clear-water cone changes little but its thin rim.
 double OnsetWatch::StrongChange(const RowsView& rows, const std::vector<Spot>& spots,
                                 const std::vector<float>& first, const std::vector<float>& shaken,
                                 float gain) {
   work_.clear();
   for (std::size_t i = 0; i < spots.size(); ++i) {
-    const float change = std::abs(LightOf(model_, rows, spots[i].x, spots[i].y) / gain - first[i]);
+    const float light = LightOf(model_, rows, spots[i].x, spots[i].y) / gain;
+    const float row = row_light_.empty() ? 1.0F : row_light_[static_cast<std::size_t>(spots[i].y)];
+    const float change = std::abs(light / row - first[i]);
     work_.push_back(shaken.empty() ? change : std::max(0.0F, change - shaken[i]));
   }
   if (work_.empty()) return 0.0;

@@ -49,6 +49,8 @@ class OnsetWatch {
   double StrongChange(const RowsView& rows, const std::vector<Spot>& spots, const std::vector<float>& first,
                       const std::vector<float>& shaken, float gain);
   float ChangeByShake(const RowsView& rows, const Spot& spot) const;
+  // Light of the picture's rows against the first frame, where bands run across it alike on both sides.
+  void LevelRows(const RowsView& rows, float gain);
 
   const ClipModel& model_;
   OnsetOptions options_;
@@ -61,6 +63,7 @@ class OnsetWatch {
   std::vector<float> first_edges_;              // sums over the first frames
   std::vector<std::vector<float>> last_edges_;  // of the last frames, a ring
   int edge_reach_px_ = 2;
+  std::vector<float> row_light_;  // relative to the gain; empty: even
   std::vector<float> work_;
 };
 

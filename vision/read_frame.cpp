@@ -5,6 +5,8 @@
 #include <cstring>
 #include <span>
 
+#include "vision/light_bands.h"
+#include "vision/scene_motion.h"
 #include "vision/signal.h"
 #include "vision/statistics.h"
 
@@ -19,44 +21,6 @@ float LightAt(const ClipModel& model, const RowsView& rows, int x, int y) {
 float Light(const ClipModel& model, const RowsView& rows, int x, int y) {
   return model.format.bits > 8 ? LightAt<std::uint16_t>(model, rows, x, y)
                                : LightAt<std::uint8_t>(model, rows, x, y);
-}
-
-float BackgroundAt(const cv::Mat1f& background, float x, float y) {
-  const float cx = std::clamp(x, 0.0F, static_cast<float>(background.cols - 1));
-  const float cy = std::clamp(y, 0.0F, static_cast<float>(background.rows - 1));
-  const int ix = std::min(static_cast<int>(cx), background.cols - 2);
-  const int iy = std::min(static_cast<int>(cy), background.rows - 2);
-  const float fx = cx - static_cast<float>(ix);
-  const float fy = cy - static_cast<float>(iy);
-  const float* a = background[iy] + ix;
-  const float* b = background[iy + 1] + ix;
-  return (1.0F - fy) * (a[0] + fx * (a[1] - a[0])) + fy * (b[0] + fx * (b[1] - b[0]));
-}
-
-// Shift of the static scene against the background, by Gauss-Newton on strong gradients; large residuals
-// (drops, spray) are capped so that they cannot pull.
-cv::Point2f SceneShift(const ClipModel& model, const RowsView& rows, float gain) {
-  cv::Point2f shift(0.0F, 0.0F);
-  if (model.shake_points.size() < 100) return shift;
-  for (int pass = 0; pass < 4; ++pass) {
-    double sx = 0.0;
-    double sy = 0.0;
-    for (const ScenePoint& p : model.shake_points) {
-      const float expected = BackgroundAt(model.background, static_cast<float>(p.x) - shift.x,
-                                          static_cast<float>(p.y) - shift.y);
-      const float steep = std::hypot(p.gx, p.gy);
-      const float miss =
-          std::clamp(Light(model, rows, p.x, p.y) / gain - expected, -2.0F * steep, 2.0F * steep);
-      sx += static_cast<double>(miss * p.gx);
-      sy += static_cast<double>(miss * p.gy);
-    }
-    const double dx = -(model.shake_normal[0] * sx + model.shake_normal[1] * sy);
-    const double dy = -(model.shake_normal[2] * sx + model.shake_normal[3] * sy);
-    shift.x = std::clamp(shift.x + static_cast<float>(dx), -20.0F, 20.0F);
-    shift.y = std::clamp(shift.y + static_cast<float>(dy), -20.0F, 20.0F);
-    if (std::abs(dx) + std::abs(dy) < 0.01) break;
-  }
-  return shift;
 }
 
 int Find(std::vector<Run>& runs, int i) {
@@ -85,6 +49,7 @@ class FrameReader {
     record.stamp_s = frame.stamp_s;
     record.corrupt = frame.corrupt;
     record.tainted = frame.tainted;
+    record.changed = frame.changed;
     rows_ = ViewRows(model.reading, model.format, frame, s_.turned, s_.turned_again);
     const auto n = static_cast<std::size_t>(model.rows);
     record.edge.assign(n * 2 * kLadder, kNoEdge);
@@ -95,9 +60,8 @@ class FrameReader {
 
   void Read() {
     record_.gain = FrameGain(model_, rows_, s_.work);
-    shift_ = SceneShift(model_, rows_, record_.gain);
-    record_.shift_x_px = shift_.x;
-    record_.shift_y_px = shift_.y;
+    FollowScene();
+    if (model_.level_bands) BandGain(model_, rows_, record_.gain, s_.bands);
     for (int i = 0; i < model_.rows; ++i) FillRow(i);
     CoarseBase();
     FindRuns();
@@ -118,6 +82,36 @@ class FrameReader {
     return side == kLeftSide ? axis - x : x - axis;
   }
 
+  void FollowScene() {
+    const float gain = record_.gain;
+    shift_ = SceneShift(model_, rows_, gain);
+    cv::Point2f nozzle = BodyShift(model_, rows_, gain, shift_);
+    constexpr int kPasses = 3, kFollowPasses = 16;
+    const SceneMotion motion =
+        FitSceneMotion(model_, rows_, gain, nozzle, model_.follow_scene ? kFollowPasses : kPasses);
+    record_.ln_scale = motion.ln_scale;
+    record_.roll_rad = motion.roll_rad;
+    record_.miss_px = motion.miss_px;
+    record_.plain_miss_px = motion.plain_miss_px;
+    if (model_.follow_scene) {
+      record_.shift_x_px = motion.shift_px.x;
+      record_.shift_y_px = motion.shift_px.y;
+      rows_ = PutBack(model_, rows_, motion, s_.put_back);
+      shift_ = {0.0F, 0.0F};
+      nozzle = BodyShift(model_, rows_, gain, shift_);
+    } else {
+      record_.shift_x_px = shift_.x;
+      record_.shift_y_px = shift_.y;
+    }
+    const cv::Point2f apart = nozzle - shift_;
+    record_.nozzle_x_px = apart.x;
+    record_.nozzle_y_px = apart.y;
+    // A nozzle that gives way, or drops on a window that hold the scene back: the spray goes with the nozzle.
+    // What is hardly to be told from noise is left alone.
+    const float part = std::clamp((std::hypot(apart.x, apart.y) - 0.1F) / 0.2F, 0.0F, 1.0F);
+    origin_ = shift_ + part * apart;
+  }
+
   void FillRow(int i) {
     const int y = model_.Row(i);
     const int c0 = C0(i);
@@ -130,6 +124,11 @@ class FrameReader {
       } else {
         SignalLine<std::uint8_t>(model_, rows_, at, c0, C1(i), record_.gain, shift_, s_.field_line, out);
       }
+      if (!model_.level_bands) return;
+      // In back light alone, where the signal is what light is gone.
+      const bool across = LinesOf(model_.reading) == LinesRun::kAcross;
+      const float* of_line = s_.bands.data() + (across ? at : c0);
+      for (int k = 0; k < n; ++k) out[k] = 1.0F - (1.0F - out[k]) / of_line[across ? 0 : k];
     };
     line(y, s_.line_a.data());
     if (model_.pair_rows && y + 1 < model_.reading.height_px) {
@@ -364,6 +363,8 @@ class FrameReader {
       FineBase(side);
       for (int i = 0; i < model_.rows; ++i) {
         if (ends[static_cast<std::size_t>(side)][static_cast<std::size_t>(i)] < 0) continue;
+        const auto& covered = model_.covered[static_cast<std::size_t>(side)];
+        if (!covered.empty() && covered[static_cast<std::size_t>(i)]) continue;
         if (EdgeOfRow(i, side)) ++found;
       }
     }
@@ -488,9 +489,9 @@ class FrameReader {
       if (inner > outer && outer < cut) {
         crossing += static_cast<float>(out) * std::clamp((inner - cut) / (inner - outer), 0.0F, 1.0F);
       }
-      // Back to where the scene stood without shake.
+      // Back to where the nozzle stood without shake.
       const double slope = model_.guess[static_cast<std::size_t>(side)].slope;
-      const double moved = static_cast<double>(crossing) - shift_.x + slope * shift_.y;
+      const double moved = static_cast<double>(crossing) - origin_.x + slope * origin_.y;
       const double px = out * (moved - axis);
       const long units = std::lround(px * kEdgeUnitsPerPx);
       if (units > -32000 && units < 32000) {
@@ -540,7 +541,7 @@ class FrameReader {
       ends(inner1, n);
       for (int k = 0; k < n; ++k)
         t[k + 1] = t[k] + static_cast<double>(s_.texture[static_cast<std::size_t>(k)]);
-      const double axis = model_.AxisX(model_.Row(i)) + static_cast<double>(shift_.x);
+      const double axis = model_.AxisX(model_.Row(i)) + static_cast<double>(origin_.x);
       for (int ray = 0; ray < kRays; ++ray) {
         const double part = static_cast<double>(RayPart(ray));
         const double width = std::max(2.0, GuessOut(i, part < 0.0 ? kLeftSide : kRightSide));
@@ -570,7 +571,8 @@ class FrameReader {
   FrameRecord& record_;
   RowsView rows_;
   std::size_t stride_ = 0;
-  cv::Point2f shift_{0.0F, 0.0F};
+  cv::Point2f shift_{0.0F, 0.0F};   // of the scene, and so of the background
+  cv::Point2f origin_{0.0F, 0.0F};  // of what the boundary is taken from
   std::array<std::vector<int>, 2> ends_;
   std::vector<int> rows_along_, rows_below_;
   std::vector<float> fine_;

@@ -24,8 +24,9 @@ struct Run {
 };
 
 struct ReadScratch {
-  cv::Mat turned, turned_again;
+  cv::Mat turned, turned_again, put_back;
   std::vector<float> signal;  // rows of filtered signal
+  std::vector<float> bands;   // light of the sensor's lines
   std::vector<float> line_a, line_b, field_line, texture;
   std::vector<std::uint8_t> mask;
   std::vector<double> prefix, texture_prefix;

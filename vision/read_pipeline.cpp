@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <condition_variable>
+#include <cstdlib>
 #include <exception>
 #include <mutex>
 #include <thread>
@@ -97,6 +98,34 @@ class Ring {
   std::exception_ptr failure_;
 };
 
+// How much of the picture changes from frame to frame, on a coarse grid of its pixels.
+class ChangeWatch {
+ public:
+  explicit ChangeWatch(const FootageFormat& format) : format_(format) {}
+
+  float Since(const LumaFrame& frame) {
+    now_.clear();
+    for (int y = 3; y < format_.stored_height_px; y += 7) {
+      for (int x = 2; x < format_.stored_width_px; x += 9) {
+        now_.push_back(format_.bits > 8 ? frame.Row<std::uint16_t>(y)[x] : frame.Row<std::uint8_t>(y)[x]);
+      }
+    }
+    // More than a codec makes of the same picture again.
+    const int least = 5 << (std::max(8, format_.bits) - 8);
+    std::size_t moved = 0;
+    for (std::size_t k = 0; k < before_.size(); ++k)
+      moved += std::abs(now_[k] - before_[k]) > least ? 1U : 0U;
+    const float share =
+        before_.empty() || now_.empty() ? 1.0F : static_cast<float>(moved) / static_cast<float>(now_.size());
+    std::swap(now_, before_);
+    return share;
+  }
+
+ private:
+  const FootageFormat& format_;
+  std::vector<int> now_, before_;
+};
+
 }  // namespace
 
 DecodeOutcome ReadAllFrames(const std::string& path, const View& view, const ClipModel& model,
@@ -107,6 +136,7 @@ DecodeOutcome ReadAllFrames(const std::string& path, const View& view, const Cli
   footage_options.white_level = view.white_level;
   const std::unique_ptr<Footage> footage = OpenFootage(path, footage_options);
   DecodeOutcome outcome;
+  ChangeWatch changes(model.format);
   Ring ring(model, spool, static_cast<std::size_t>(2 * threads + 2));
   std::vector<std::thread> workers;
   std::exception_ptr failure;
@@ -117,6 +147,7 @@ DecodeOutcome ReadAllFrames(const std::string& path, const View& view, const Cli
     while (footage->Next(frame)) {
       if (options.should_stop && options.should_stop()) throw Interrupted{};
       ++outcome.frames;
+      frame.changed = changes.Since(frame);
       stills.Offer(frame);
       if (!ring.Put(frame)) break;
       if (options.on_progress && declared > 0.0) {

@@ -75,12 +75,19 @@ void RecordSpool::Append(const FrameRecord& record) {
   head.gain = record.gain;
   head.shift_x_px = record.shift_x_px;
   head.shift_y_px = record.shift_y_px;
+  head.ln_scale = record.ln_scale;
+  head.roll_rad = record.roll_rad;
+  head.miss_px = record.miss_px;
+  head.plain_miss_px = record.plain_miss_px;
+  head.nozzle_x_px = record.nozzle_x_px;
+  head.nozzle_y_px = record.nozzle_y_px;
   head.clipped_share = record.clipped_share;
   head.clipped_outside_share = record.clipped_outside_share;
   head.found_share = record.found_share;
   head.width = record.width;
   head.corrupt = record.corrupt;
   head.tainted = record.tainted;
+  head.changed = record.changed;
   heads_.push_back(std::move(head));
 }
 

@@ -5,6 +5,7 @@
 
 #include <opencv2/imgproc.hpp>
 
+#include "vision/scene_motion.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -271,13 +272,12 @@ void ChooseScenePoints(ClipModel& model) {
     xy += static_cast<double>(p.gx) * static_cast<double>(p.gy);
     yy += static_cast<double>(p.gy) * static_cast<double>(p.gy);
   }
-  const double det = xx * yy - xy * xy;
-  // Gradients of one direction only cannot tell both parts of a shift.
-  if (model.shake_points.size() < 100 || !(det > 1e-3 * (xx + yy) * (xx + yy))) {
+  constexpr std::size_t kFewestPoints = 100;
+  if (model.shake_points.size() < kFewestPoints) {
     model.shake_points.clear();
     return;
   }
-  model.shake_normal = {yy / det, -xy / det, -xy / det, xx / det};
+  model.shake_normal = InverseWhereTold(xx, xy, yy);
 }
 
 }  // namespace conebook::vision

@@ -7,16 +7,20 @@
 
 #include "vision/boundary.h"
 #include "vision/breakup.h"
+#include "vision/clip_clock.h"
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
+#include "vision/light_bands.h"
 #include "vision/point_stages.h"
 #include "vision/read_frame.h"
 #include "vision/read_pipeline.h"
 #include "vision/refusal.h"
+#include "vision/scene_steadiness.h"
 #include "vision/sheet_fit.h"
 #include "vision/stations.h"
 #include "vision/statistics.h"
 #include "vision/still.h"
+#include "vision/still_edges.h"
 #include "vision/straightness.h"
 #include "vision/survey.h"
 
@@ -29,42 +33,14 @@ using calib::Quantity;
 using calib::Severity;
 using calib::Shared;
 
-double MedianInterval(const std::vector<double>& stamps) {
-  std::vector<double> steps;
-  for (std::size_t i = 1; i < stamps.size(); ++i) steps.push_back(stamps[i] - stamps[i - 1]);
-  return steps.empty() ? 0.0 : MedianInPlace(steps);
-}
-
-// Capture time: container stamps, scaled by nominal over true rate where the rig states the rate.
-struct Clock {
-  double scale = 1.0;
-  double interval_s = 0.0;
-};
-
-Clock ClockOf(const std::vector<double>& stamps, const View& view, bool has_stamps,
-              std::vector<Flag>& flags) {
-  Clock clock;
-  const double step = MedianInterval(stamps);
-  if (view.fps) {
-    clock.scale = step > 0.0 ? 1.0 / (step * *view.fps) : 1.0;
-  } else if (!has_stamps) {
-    constexpr double kGuessFps = 30.0;
-    clock.scale = 1.0 / kGuessFps;
-    flags.push_back(
-        {"frame_rate_unknown", Severity::kWarn, std::nullopt, std::nullopt,
-         fmt::format("a folder of frames carries no times; {:g} frames a second were assumed", kGuessFps),
-         "state [camera] fps, the true capture rate"});
-  }
-  clock.interval_s = step * clock.scale;
-  return clock;
-}
+constexpr const char* kMotionSource = "size and turn of the picture";
 
 std::vector<std::size_t> FramesIn(const ClipReading::Kept& kept, const TimeSpan& span) {
   std::vector<std::size_t> frames;
   std::vector<std::size_t> whole;
   for (std::size_t k = 0; k < kept.time_s.size(); ++k) {
     if (kept.time_s[k] < span.t0_s || kept.time_s[k] > span.t1_s) continue;
-    if (kept.spool.Head(k).corrupt) continue;
+    if (kept.spool.Head(k).corrupt || (!kept.repeated.empty() && kept.repeated[k])) continue;
     frames.push_back(k);
     if (!kept.spool.Head(k).tainted) whole.push_back(k);
   }
@@ -368,6 +344,7 @@ class Measurer {
         budget.push_back({"scale", relative * q.value, Shared::kRig});
         const double u_exit = view_.exit_y_px ? view_.exit_y_px->u : 4.0;  // px; found in the footage
         budget.push_back({"exit position", u_exit / setup_.camera.px_per_mm, Shared::kRig});
+        if (kept_.motion) budget.push_back({kMotionSource, kept_.motion->u_length * q.value, Shared::kClip});
         point.breakup_mm = calib::Combine(q.value, std::move(budget));
       }
     } else if (result.none.lower_bound && result_.has_scale) {
@@ -476,7 +453,8 @@ class Measurer {
       return;
     }
     const ConeAngles& angles = std::get<ConeAngles>(fit);
-    point.half_angle = HalfAngle{angles.mean_deg, angles.left_deg, angles.right_deg, angles.lean_deg};
+    point.half_angle = HalfAngle{angles.mean_deg, Turned(angles.left_deg), Turned(angles.right_deg),
+                                 Turned(angles.lean_deg)};
     point.apparent_half_angle_deg = angles.apparent_deg;
     point.boundary_left = angles.boundary_px[0];
     point.boundary_right = angles.boundary_px[1];
@@ -486,6 +464,7 @@ class Measurer {
     }
     if (!Plausible(p, angles)) return;
     Straight(p, angles);
+    LongEnough(p, angles);
     Sheet(p, angles);
     const std::size_t n = points_[p].size();
     for (std::size_t k = 0; k < n; ++k) {
@@ -503,6 +482,14 @@ class Measurer {
       frame.shift_y_px = head.shift_y_px;
       point.series.push_back(frame);
     }
+  }
+
+  // An angle against the nozzle's axis, in a picture that turns.
+  Quantity Turned(const Quantity& angle) const {
+    if (!kept_.motion) return angle;
+    std::vector<Contribution> budget = angle.budget;
+    budget.push_back({kMotionSource, kept_.motion->u_turn_deg, Shared::kClip});
+    return calib::Combine(angle.value, std::move(budget));
   }
 
   // False: the angle was taken back.
@@ -542,6 +529,27 @@ class Measurer {
               "light the rim of the spray better");
     }
     return true;
+  }
+
+  // Few correlation times tell little of a scatter, and so of u.
+  void LongEnough(std::size_t p, const ConeAngles& angles) {
+    constexpr double kEnough = 20.0;
+    constexpr double kFew = 5.0;
+    constexpr double kCorrelated = 1.5;  // frames in a correlation time; fewer: cannot be told from one
+    std::vector<double> mean;
+    for (std::size_t k = 0; k < angles.frame_found.size(); ++k) {
+      if (angles.frame_found[k]) mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]));
+    }
+    const double times = EffectiveSampleSize(mean);
+    const double frames = static_cast<double>(mean.size()) / std::max(1.0, times);
+    if (mean.size() < 4 || times >= kEnough || frames < kCorrelated) return;
+    const bool few = times < kFew;
+    AddFlag(p, "short_record", few ? Severity::kWarn : Severity::kInfo, "half_angle_deg",
+            fmt::format(
+                "the stretch is {:.0f} correlation times of the half angle long ({} frames, {:.1f} of them "
+                "to a correlation time); below {:.0f} its scatter is known poorly",
+                times, mean.size(), frames, kEnough),
+            "film longer, or at a lower frame rate");
   }
 
   // Warns where waviness of a side could turn its line by more than the stated interval.
@@ -722,10 +730,13 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
   } else {
     read_all();
   }
-  const Clock clock = ClockOf(stamps, view, format.has_stamps, reading.flags);
+  const ClipClock clock =
+      ClockOf(stamps, kept.spool, survey.first_spray_frame, format, view, ClockOptions{}, reading.flags);
   kept.frame_interval_s = clock.interval_s;
-  for (const double stamp : stamps) kept.time_s.push_back(stamp * clock.scale);
+  kept.time_s = clock.time_s;
+  kept.repeated = clock.repeated;
   ClipFacts& facts = reading.facts;
+  facts.pace_known = clock.steady;
   facts.frames = outcome.frames;
   facts.width_px = format.UprightWidth();
   facts.height_px = format.UprightHeight();
@@ -736,6 +747,8 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
   facts.recorded_at = format.recorded_at;
   if (survey.first_spray_frame) {
     facts.spray_start_s = survey.first_spray_stamp_s * clock.scale;
+    const auto at = static_cast<std::size_t>(*survey.first_spray_frame);
+    if (at < kept.time_s.size()) facts.spray_start_s = kept.time_s[at];
     facts.u_spray_start_s = survey.u_first_spray_s * clock.scale;
   }
   FlagFootage(format, outcome, reading.flags);
@@ -757,6 +770,28 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
                                     "of it: the background "
                                     "was continued from the sides",
          "start filming a second before the valve opens, with light in which the spray shows clearly"});
+  }
+  {
+    const SteadinessOptions steadiness;
+    const SceneSteadiness seen = JudgeScene(kept.model, kept.spool, survey.first_spray_frame, steadiness);
+    MotionEffect effect;
+    if (seen.Moves()) {
+      kept.model.follow_scene = true;
+      read_all();
+      effect = EffectOfMotion(seen, JudgeScene(kept.model, kept.spool, survey.first_spray_frame, steadiness),
+                              steadiness);
+      kept.motion = effect;
+    }
+    FlagScene(seen, effect, reading.flags);
+    FlagBands(kept.model, LightBandOptions{}, reading.flags);
+    const StillEdgeOptions still_options;
+    const StillEdges still =
+        FindStillEdges(kept.model, kept.spool, FramesIn(kept, SteadySpray(reading)), still_options);
+    if (still.Any()) {
+      kept.model.covered = still.rows;
+      read_all();
+    }
+    FlagStillEdges(still, still_options, reading.flags);
   }
   const auto check = [&] {
     RefusalOptions refusal;

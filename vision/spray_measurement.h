@@ -33,6 +33,7 @@ struct ClipFacts {
   std::int64_t frames = 0;          // decoded
   int width_px = 0, height_px = 0;  // of the upright image
   double duration_s = 0.0;          // capture time, first to last frame plus one frame interval
+  bool pace_known = true;           // false: times are not the camera's, see clip_clock.h
   std::optional<double>
       spray_start_s;  // capture time of the first spray frame; nothing: already on at frame one
   double u_spray_start_s = 0.0;

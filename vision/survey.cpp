@@ -10,9 +10,11 @@
 #include <calib/error.h>
 
 #include "vision/exit_search.h"
+#include "vision/light_bands.h"
 #include "vision/onset.h"
 #include "vision/read_frame.h"
 #include "vision/scene.h"
+#include "vision/scene_motion.h"
 #include "vision/spray_measurement.h"
 #include "vision/statistics.h"
 #include "vision/transfer.h"
@@ -511,6 +513,7 @@ struct Head {
   Head(const ClipModel& model, std::size_t most_sample) : sample(most_sample), background(model) {}
   SampleKeeper sample;
   BackgroundMean background;
+  double bands_rms = 0.0;
   std::int64_t frames = 0, watched = 0;
   std::optional<std::int64_t> first_spray_frame;
   double first_spray_stamp_s = 0.0, u_first_spray_s = 0.0;
@@ -530,8 +533,11 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
   cv::Mat turned_again;
   std::vector<std::int64_t> index;  // of the watched frames
   std::vector<double> stamps;
+  BandWatch bands(model, LightBandOptions{});
   const auto add_background = [&](const LumaFrame& free) {
-    if (head.background.Frames() < options.most_background_frames) head.background.Add(free);
+    if (head.background.Frames() >= options.most_background_frames) return;
+    head.background.Add(free);
+    bands.Add(ViewRows(model.reading, model.format, free, turned, turned_again));
   };
   while (footage->Next(frame)) {
     if (options.should_stop && options.should_stop()) throw Interrupted{};
@@ -559,6 +565,7 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
   for (const LumaFrame& held : lag) {
     if (held.index < index[at - 1]) add_background(held);
   }
+  head.bands_rms = bands.Rms();
   head.first_spray_frame = index[at];
   head.first_spray_stamp_s = stamps[at];
   const double interval = stamps[at] - stamps[at - 1];
@@ -626,6 +633,8 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   model.illumination =
       view.illumination.value_or(sign < 0.0 ? Illumination::kBacklit : Illumination::kFrontlit);
 
+  model.bands_rms = head.bands_rms;
+  model.level_bands = model.bands_rms > 0.0 && model.illumination == Illumination::kBacklit;
   SetField(model);
   if (drops_view) return result;  // no cone is looked for, so no row is read
   if (model.exit_found && !FindExit(sample, model)) {
@@ -656,6 +665,7 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
     return result;
   }
   SetColumns(model, true);
+  PrepareSceneMotion(model);
   return result;
 }
 

@@ -1,6 +1,7 @@
 #include "vision/video_file.h"
 
 #include <cmath>
+#include <cstdlib>
 #include <cstring>
 #include <optional>
 #include <vector>
@@ -63,6 +64,17 @@ std::string RecordedAt(const AVFormatContext& container, const AVStream& stream)
   return {};
 }
 
+// The rate at which a phone filmed what it plays slower (a tag that its recorder writes).
+std::optional<double> CaptureFps(const AVFormatContext& container, const AVStream& stream) {
+  for (const AVDictionary* tags : {container.metadata, stream.metadata}) {
+    const AVDictionaryEntry* entry = av_dict_get(tags, "com.android.capture.fps", nullptr, 0);
+    if (entry == nullptr || entry->value == nullptr) continue;
+    const double fps = std::strtod(entry->value, nullptr);
+    if (fps > 0.0) return fps;
+  }
+  return std::nullopt;
+}
+
 // Several frames are decoded at once as long as the stream is whole. Damage makes them race: what a frame
 // takes from a damaged one depends on how far that had come. At the first error the file is therefore opened
 // again and decoded one frame at a time, with what came before left out.
@@ -75,6 +87,8 @@ class VideoFile : public Footage {
     AVStream* stream = container_->streams[stream_];
     const AVRational rate = stream->avg_frame_rate.num > 0 ? stream->avg_frame_rate : stream->r_frame_rate;
     fallback_interval_s_ = rate.num > 0 && rate.den > 0 ? av_q2d(av_inv_q(rate)) : 1.0 / 30.0;
+    if (rate.num > 0 && rate.den > 0) format_.declared_fps = av_q2d(rate);
+    format_.capture_fps = CaptureFps(*container_, *stream);
     if (stream->nb_frames > 0) format_.declared_frames = stream->nb_frames;
     ReadRotation(*stream);
     format_.recorded_at = RecordedAt(*container_, *stream);

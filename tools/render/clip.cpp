@@ -200,7 +200,10 @@ void RenderSignal(const Scene& scene, const Spray& spray, const Camera& nozzle, 
     const int parts = std::clamp(static_cast<int>(std::ceil(smear_px / 2.5)), 1, 10);
     const double pitch_px = std::min(1.05 * std::pow(parts, 0.42), 2.6);
     std::vector<double> directions = scene.jets_deg;
-    if (directions.empty()) directions.push_back(scene.lean_deg);
+    const FaultSetting& faults = scene.recording.faults;
+    const double draught_deg =
+        faults.lean_swing_deg * std::sin(2.0 * std::numbers::pi * faults.lean_swing_hz * now.time_s);
+    if (directions.empty()) directions.push_back(scene.lean_deg + draught_deg);
     for (const double direction_deg : directions) {
       const Camera leaned = Leaned(nozzle, direction_deg);
       for (int i = 0; i < parts; ++i) {
@@ -325,10 +328,15 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
   FloatImage signal;
   SheetExtent extent;
   double spray_start_s = -1.0;
+  double stamp_s = 0.0;
   for (int i = 0; i < rec.frames; ++i) {
-    const double t = times_s[static_cast<std::size_t>(i)];
+    // A frame that repeats the one before is that frame, again.
+    const bool repeats =
+        rec.faults.repeat_every > 0 && i % rec.faults.repeat_every == rec.faults.repeat_every - 1;
+    const int shown = repeats && i > 0 ? i - 1 : i;
+    const double t = times_s[static_cast<std::size_t>(shown)];
     const Instant now = timeline.At(t);
-    const Pixel shift = recorder.Shake(t);
+    const Pixel shift = recorder.NozzleShift(t);
     extent.Reset(camera, shift, rows);
     RenderSignal(s, spray, camera, now, shift, true, {}, signal, &extent);
     if (spray_start_s < 0.0 && now.front_mm > s.spray.exit_radius_mm) spray_start_s = t;
@@ -337,7 +345,12 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
       ++points[p].frames;
       own[p].Add(signal, extent);
     }
-    writer.Write(recorder.Record(signal, t, i), rec.state_fps ? i / rec.playback_fps : t);
+    const double plain_s = rec.state_fps ? i / rec.playback_fps : times_s[static_cast<std::size_t>(i)];
+    if (rec.faults.ramp != 1.0 && i > 0) {
+      const bool slow = 3 * i > rec.frames && 3 * i < 2 * rec.frames;
+      stamp_s += (slow ? rec.faults.ramp : 1.0) / (rec.state_fps ? rec.playback_fps : rec.fps);
+    }
+    writer.Write(recorder.Record(signal, t, shown), rec.faults.ramp != 1.0 ? stamp_s : plain_s);
   }
   writer.Finish();
 

@@ -21,7 +21,7 @@ import numpy as np
 
 import flag_pictures as draw
 from flag_bench import DENSITY, RIG, TWO_POINTS, Bench, NotRaised, StandLog, edited, made_log, steps
-from flag_pictures import BLUE, ORANGE, PALE, RED, SKY
+from flag_pictures import BLUE, ORANGE, PALE, RED, SKY, WHITE
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "house"))
@@ -154,6 +154,32 @@ def _(b):
     return run, draw.sheet_of_frames([run.frames()[k] for k in (6, 9, 12)], ["0006.png  t = ? s", "0009.png  t = ? s", "0012.png  t = ? s"], 3)
 
 
+@entry("rate_doubtful", "The file itself says that it was filmed at one rate and plays at another (slow motion), or its header and its stamps differ. Angles do not mind; "
+       "times, frequencies and the tie to the log do.")
+def _(b):
+    clip, rig, log = one(b)
+    slow = b.folder / "slow.mp4"
+    subprocess.run(["ffmpeg", "-v", "error", "-y", "-i", clip, "-c", "copy", "-movflags", "use_metadata_tags", "-metadata", "com.android.capture.fps=240", slow],
+                   check=True)
+    run = b.measure(slow, rig, log)
+    return run, draw.time_line([("plays in", [(0, 50 / 30, SKY, "1.67 s")]), ("filmed in", [(0, 50 / 240, ORANGE, None), (50 / 240, 50 / 120, WHITE, "0.21 s")])], 50 / 30, "50 frames")
+
+
+@entry("pace_changes", "Frames lie at one distance in a part of the clip and at another in the rest: an editor's speed ramp, or a camera that changed its rate. "
+       "How time ran before the lens cannot be told.", "Measure what the camera wrote, not what an editor exported.")
+def _(b):
+    run = measured(b, one(b, ramp=4))
+    return run, draw.time_line([("by its stamps", [(0, 16 / 30, SKY, "17"), (16 / 30, 16 / 30 + 17 * 4 / 30, ORANGE, "17 frames"),
+                                                   (16 / 30 + 17 * 4 / 30, 16 / 30 + 17 * 5 / 30, SKY, "16")])], 33 / 30 + 17 * 4 / 30, "the clip's frames")
+
+
+@entry("frames_repeated", "A frame that shows a moving spray cannot be the one before again: a converter or editor put it there. Repeats are left out of everything that is counted.",
+       "Measure what the camera wrote, not what a messenger or editor made of it.")
+def _(b):
+    run = measured(b, one(b, repeat_every=4))
+    return run, draw.sheet_of_frames([run.frames()[k] for k in (38, 39, 40, 41)], ["frame 39", "frame 40: the same", "frame 41", "frame 42"], 2)
+
+
 @entry("no_linear_light", "A phone that films in high dynamic range bends brightness differently in every part of the picture. "
        "The boundary is a share of brightness, so it moves.", "On most phones: camera settings, video, HDR off.")
 def _(b):
@@ -259,6 +285,39 @@ def _(b):
     return run, draw.frame(late(run), [(292, 60, "edge too wide")], [(288, 60, 260, 34)], crop=(101, 0, 381, 210))
 
 
+@entry("picture_moves", "Zoom, stabilisation and breathing focus move the picture after the lens: what stands still in front of the camera grows, shrinks or turns in it. "
+       "Frames are put back to where the clip's beginning shows the scene. `info` where that went well, `warn` where the scene was lost on the way.",
+       "Where no edge but the nozzle's is in view, a small zoom cannot be seen: stand something straight into the background, beside the spray.")
+def _(b):
+    run = measured(b, one(b, holder=13, zoom=0.12, zoom_from=0.3, zoom_to=0.9))
+    frames = run.frames()
+    pair = [cv2.line(frames[k].copy(), (10, 46), (470, 46), (0, 120, 230), 1) for k in (0, -1)]
+    return run, draw.sheet_of_frames(pair, ["first frame", "last frame"], 2, words="line: the exit's row in the first frame")
+
+
+@entry("nozzle_moves", "The nozzle's edges do not stand where they stood before the spray, while the rest of the picture does: thrust pushes it aside. "
+       "Or drops on a window hold the rest of the picture while the camera shakes.")
+def _(b):
+    run = measured(b, one(b, light="frontlit", lost_side=0, limb_depth=1.2, background=0.08, structure=1.0, body=0.12, holder=0, step_x_px=6, step_y_px=0))
+    frames = run.frames()
+    pair = [cv2.line(frames[k].copy(), (241, 4), (241, 90), (0, 120, 230), 1)[:180, 121:361] for k in (2, -1)]
+    return run, draw.sheet_of_frames(pair, ["before", "spraying"], 2, words="the line stands still")
+
+
+@entry("light_bands", "A lamp on the mains flickers while the sensor is read line by line, so bands run through the picture. `info`: taken out by the light beside the "
+       "spray. `warn`: front light, where that cannot be done.", "LED lamps of battery torches do not flicker.")
+def _(b):
+    run = measured(b, one(b, field=0.55, flicker=0.3, flicker_hz=100, line_time_us=55))
+    return run, draw.sheet_of_frames([run.frames()[k] for k in (1, 30)], ["before the spray", "with it"], 2)
+
+
+@entry("window_wet", "Drops on a window hold still while the spray's edge flutters, and where one covers the edge it would be taken for liquid of the spray. "
+       "These rows are left out; `warn` where they are many.")
+def _(b):
+    run = measured(b, one(b, edge_drops=5, edge_drop_px=9))
+    return run, draw.frame(run.overlay())
+
+
 @entry("camera_inconsistent", "Focal length and distance give one scale, the rig states another. Both cannot be right; the stated one was used. "
        "The bars are 10 mm by either.")
 def _(b):
@@ -327,24 +386,42 @@ def _(b):
     return run, draw.frame(run.overlay())
 
 
-@entry("angle_not_found", "Between the stations, too few rows show the spray's edge on both sides. Here the feed spluttered during the second point "
-       "and the spray was gone in most frames.", "Bleed air out of the line; look at the clip before the next test.")
-def _(b):
-    run = altered(b, lambda k, f, first: f if k < 46 or k % 5 == 0 else first, rig_changes={"sync": {"log_minus_video_s": 1.363}}, **TWO_POINTS)
-    bad = next(f["point"] for f in run.result["flags"] if f["code"] == "angle_not_found")
-    at = int(run.points[bad]["t0_s"] * 30) + 1
-    return run, draw.sheet_of_frames([run.frames()[k] for k in range(at, at + 6)], [f"{k / 30:.2f} s" for k in range(at, at + 6)], 3,
-                                     words=f"point {bad + 1}, six frames in a row")
+def behind_a_cloth(frame, first, lowest_mm=9.0):
+    """Below so many mm from the exit the frame shows the background alone."""
+    hidden = frame.copy()
+    hidden[int(46 + lowest_mm * 8.2):] = first[int(46 + lowest_mm * 8.2):]
+    return hidden
 
 
-@entry("edges_seldom_found", "Both edges show in few frames only. There is an angle, but it speaks for those frames alone: here the feed spluttered.",
-       "Bleed air out of the line.")
+FAR_DOWN = {"sync": {"log_minus_video_s": 1.363}, "stations": {"near_mm": 10.0, "far_mm": 14.0}}
+
+
+def six_frames(run, point):
+    at = int(run.points[point]["t0_s"] * 30) + 1
+    return draw.sheet_of_frames([run.frames()[k] for k in range(at, at + 6)], [f"{k / 30:.2f} s" for k in range(at, at + 6)], 3,
+                                words=f"point {point + 1}, six frames in a row")
+
+
+@entry("angle_not_found", "Between the stations, too few rows show the spray's edge on both sides. Here, during the second point, something the colour "
+       "of the background hung before the rows between them.", "Look at the clip before the next test, and keep the view free down to the far station.")
 def _(b):
-    run = altered(b, lambda k, f, first: f if k < 44 or (k - 44) % 3 == 0 else first, rig_changes={"sync": {"log_minus_video_s": 1.363}}, **TWO_POINTS)
-    bad = run.flag("edges_seldom_found")["point"]
-    at = int(run.points[bad]["t0_s"] * 30) + 1
-    return run, draw.sheet_of_frames([run.frames()[k] for k in range(at, at + 6)], [f"{k / 30:.2f} s" for k in range(at, at + 6)], 3,
-                                     words=f"point {bad + 1}, six frames in a row")
+    run = altered(b, lambda k, f, first: f if k < 44 else behind_a_cloth(f, first), rig_changes=FAR_DOWN, **TWO_POINTS)
+    return run, six_frames(run, run.flag("angle_not_found")["point"])
+
+
+@entry("edges_seldom_found", "Both edges show in few frames only. There is an angle, but it speaks for those frames alone: here a cloth flapped before "
+       "the rows between the stations.", "Keep the view free down to the far station.")
+def _(b):
+    run = altered(b, lambda k, f, first: f if k < 44 or (k - 44) % 3 == 0 else behind_a_cloth(f, first), rig_changes=FAR_DOWN, **TWO_POINTS)
+    return run, six_frames(run, run.flag("edges_seldom_found")["point"])
+
+
+@entry("short_record", "Frames that follow each other fast show the same wave again and again: a hundred of them may be worth ten. How much the angle scatters, and so its u, "
+       "is then known poorly. `warn` below five correlation times.")
+def _(b):
+    run = measured(b, one(b, pulsation_deg=1.2, pulsation_hz=1.2))
+    frames = run.frames()
+    return run, draw.sheet_of_frames([frames[k] for k in (24, 27, 30, 33)], [f"{k / 30:.2f} s" for k in (24, 27, 30, 33)], 2, words="slow against the clip")
 
 
 @entry("edges_unsteady", "The half angle swings by degrees from frame to frame. The mean may still be right; the spray is not steady, or something else was followed.")
@@ -439,6 +516,10 @@ def _(b):
     run = measured(b, one(b), stations={"near_mm": 12.0, "far_mm": 12.5})
     return run, draw.frame(late(run), [(14, 322, "no angle between the stations,"), (14, 345, "so no sheet or cone angle")],
                            [(100, 305, 176, 156)], [([(150, 46 + 12.0 * 8.2), (330, 46 + 12.0 * 8.2)], ORANGE, 6), ([(150, 46 + 12.5 * 8.2), (330, 46 + 12.5 * 8.2)], ORANGE, 6)])
+
+
+without_picture("holder_not_separated", "Views of one element at several rotations do not tell the spray's own lean from that of the holder: each view's lean stands as it is.",
+                "it belongs to several runs put together, not to one clip.")
 
 
 without_picture("no_steady_spray", "Every frame of the steady spray came out of the decoder marked as damaged, so none may be measured. "

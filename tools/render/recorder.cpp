@@ -7,7 +7,9 @@
 #include <opencv2/core.hpp>
 #include <opencv2/imgproc.hpp>
 
+#include "render/faults.h"
 #include "render/random.h"
+#include "render/stand.h"
 
 namespace conebook::render {
 namespace {
@@ -91,6 +93,12 @@ Recorder::Recorder(const Scene& scene, const Camera& camera) : scene_(scene) {
   const double slope_turn = random.Uniform(0.0, kTurn);
   const double tip_length_px = diameter_px * random.Uniform(1.2, 3.5);
   const double reflex = random.Uniform(-0.5, 0.5);
+  const double recess_px = rec.faults.recess_mm * camera.PxPerMmAtExit();
+  const bool gives_way = rec.faults.step_x_px != 0.0 || rec.faults.step_y_px != 0.0;
+  exit_ = exit;
+  along_ = along;
+  diameter_px_ = diameter_px;
+  AddEdgeDrops(camera);
   for (int j = 0; j < height; ++j) {
     for (int i = 0; i < width; ++i) {
       const double x = i - margin_;
@@ -107,8 +115,8 @@ Recorder::Recorder(const Scene& scene, const Camera& camera) : scene_(scene) {
         field = rec.background * std::max(level, 0.08);
       } else {
         const double tilt = u * std::cos(slope_turn) + v * std::sin(slope_turn);
-        field = rec.field * (1.0 + rec.field_slope * (tilt - 1.2 * (u * u + v * v)) +
-                             0.015 * rec.structure * Pattern(x, y));
+        field = rec.field * std::max(0.02, 1.0 + rec.field_slope * (tilt - 1.2 * (u * u + v * v)) +
+                                               0.015 * rec.structure * Pattern(x, y));
       }
       const double side = (x - exit.x) * along.y - (y - exit.y) * along.x;
       const double down = (x - exit.x) * along.x + (y - exit.y) * along.y;
@@ -124,7 +132,11 @@ Recorder::Recorder(const Scene& scene, const Camera& camera) : scene_(scene) {
         if (block > solid) shade = 0.8 + 0.4 * std::cos(std::clamp(side / half - reflex, -1.0, 1.0) * 2.6);
         solid = std::max(solid, block);
       }
-      light_.Row(j)[i] = static_cast<float>(field * (1.0 - solid));
+      if (rec.faults.recess_mm > 0.0) {
+        const double wall = Inside(std::abs(side) - 4.0 * diameter_px, 2.5 * diameter_px);
+        solid = std::max(solid, wall * std::clamp(recess_px - down + 0.5, 0.0, 1.0));
+      }
+      light_.Row(j)[i] = static_cast<float>(gives_way ? field : field * (1.0 - solid));
       open_.Row(j)[i] = static_cast<float>(1.0 - solid);
       body_.Row(j)[i] = static_cast<float>(solid * rec.body * (frontlit ? shade : 0.8 + 0.2 * shade));
     }
@@ -159,6 +171,35 @@ Pixel Recorder::Shake(double time_s) const {
   }
   const double most = 20.0;
   return {std::clamp(shift.x, -most, most), std::clamp(shift.y, -most, most)};
+}
+
+Pixel Recorder::NozzleShift(double time_s) const {
+  const FaultSetting& faults = scene_.recording.faults;
+  const Pixel shake = Shake(time_s);
+  if (faults.step_x_px == 0.0 && faults.step_y_px == 0.0) return shake;
+  const double drop_bar = Stand(scene_.stand).DropBar(time_s + scene_.log_minus_video_s);
+  // In full at the lowest level, less while the pressure rises.
+  const double part = drop_bar / scene_.reference_bar;
+  const double thrust = part < 1.0 ? std::max(0.0, part) : 1.0 + std::log(part) / 3.0;
+  const double most = margin_ - 2.0;
+  return {std::clamp(shake.x + thrust * faults.step_x_px, -most, most),
+          std::clamp(shake.y + thrust * faults.step_y_px, -most, most)};
+}
+
+// Along either edge in turn, after the valve has opened.
+void Recorder::AddEdgeDrops(const Camera& camera) {
+  const RecordingSetting& rec = scene_.recording;
+  Random random(scene_.seed, "edge drops");
+  const double tan_a = std::tan(scene_.spray.half_angle_deg * std::numbers::pi / 180.0);
+  for (int i = 0; i < rec.faults.edge_drops; ++i) {
+    const double z = scene_.spray.breakup_mm * random.Uniform(0.2, 0.7);
+    const double out = (i % 2 == 0 ? 1.0 : -1.0) *
+                       (std::hypot(scene_.spray.r0_mm, z * tan_a) +
+                        random.Uniform(-0.3, 0.8) * rec.faults.edge_drop_px / camera.PxPerMmAtExit());
+    const Pixel at = camera.Project(camera.exit_mm + z * camera.axis + out * camera.right);
+    const double after_s = random.Uniform(0.0, 0.15) * rec.frames / rec.fps;
+    specks_.push_back({at.x, at.y, rec.faults.edge_drop_px, scene_.open_video_s + after_s});
+  }
 }
 
 void Recorder::AddWindow(std::vector<float>& image, double time_s) const {
@@ -267,53 +308,95 @@ void Recorder::AddWalker(std::vector<float>& image, double time_s) const {
   oval(x0 - 0.1 * size * stride, 0.82 * size, 0.06 * size, 0.24 * size);
 }
 
-StoredFrame Recorder::Record(const FloatImage& signal, double time_s, int index) const {
+// The scene moved by the shake, the nozzle by its own shift.
+void Recorder::Compose(const FloatImage& signal, double time_s, std::vector<float>& image) const {
   const RecordingSetting& rec = scene_.recording;
-  const int width = rec.width;
-  const int height = rec.height;
   const bool frontlit = scene_.light == "frontlit";
-  const Pixel shift = Shake(time_s);
-  std::vector<float> image(static_cast<std::size_t>(width) * static_cast<std::size_t>(height));
-  // The scene moved by the shake: bilinear from the wider layers.
-  const double sx = margin_ - shift.x;
-  const double sy = margin_ - shift.y;
-  const int ix = static_cast<int>(std::floor(sx));
-  const int iy = static_cast<int>(std::floor(sy));
-  const auto fx = static_cast<float>(sx - ix);
-  const auto fy = static_cast<float>(sy - iy);
-  const float w00 = (1.0F - fx) * (1.0F - fy);
-  const float w10 = fx * (1.0F - fy);
-  const float w01 = (1.0F - fx) * fy;
-  const float w11 = fx * fy;
+  struct Corner {  // bilinear, from the wider layers
+    int x, y;
+    float w00, w10, w01, w11;
+    float Of(const FloatImage& layer, int i, int j) const {
+      const float* a = layer.Row(j + y) + x + i;
+      const float* b = layer.Row(j + y + 1) + x + i;
+      return w00 * a[0] + w10 * a[1] + w01 * b[0] + w11 * b[1];
+    }
+  };
+  const auto corner = [&](Pixel shift) {
+    const double sx = margin_ - shift.x;
+    const double sy = margin_ - shift.y;
+    const int ix = static_cast<int>(std::floor(sx));
+    const int iy = static_cast<int>(std::floor(sy));
+    const auto fx = static_cast<float>(sx - ix);
+    const auto fy = static_cast<float>(sy - iy);
+    return Corner{ix, iy, (1.0F - fx) * (1.0F - fy), fx * (1.0F - fy), (1.0F - fx) * fy, fx * fy};
+  };
+  const bool gives_way = rec.faults.step_x_px != 0.0 || rec.faults.step_y_px != 0.0;
+  const Corner still = corner(Shake(time_s));
+  const Corner nozzle = corner(NozzleShift(time_s));
   const auto lit = static_cast<float>(rec.field);
-  for (int y = 0; y < height; ++y) {
-    const float* l0 = light_.Row(y + iy) + ix;
-    const float* l1 = light_.Row(y + iy + 1) + ix;
-    const float* o0 = open_.Row(y + iy) + ix;
-    const float* o1 = open_.Row(y + iy + 1) + ix;
-    const float* b0 = body_.Row(y + iy) + ix;
-    const float* b1 = body_.Row(y + iy + 1) + ix;
+  for (int y = 0; y < rec.height; ++y) {
     const float* s = signal.Row(y);
     const float* v = vignette_.Row(y);
-    float* out = image.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width);
-    for (int x = 0; x < width; ++x) {
-      const float light = w00 * l0[x] + w10 * l0[x + 1] + w01 * l1[x] + w11 * l1[x + 1];
-      const float body = w00 * b0[x] + w10 * b0[x + 1] + w01 * b1[x] + w11 * b1[x + 1];
+    float* out = image.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(rec.width);
+    for (int x = 0; x < rec.width; ++x) {
+      float light = still.Of(light_, x, y);
+      if (gives_way) light *= nozzle.Of(open_, x, y);
+      const float body = nozzle.Of(body_, x, y);
       if (frontlit) {
-        const float open = w00 * o0[x] + w10 * o0[x + 1] + w01 * o1[x] + w11 * o1[x + 1];
-        out[x] = (light * (1.0F - 0.25F * s[x]) + lit * s[x] * open + body) * v[x];
+        out[x] = (light * (1.0F - 0.25F * s[x]) + lit * s[x] * nozzle.Of(open_, x, y) + body) * v[x];
       } else {
         out[x] = (light * (1.0F - s[x]) + body) * v[x];
       }
     }
   }
+}
+
+// A film that creeps out over the tip's face and hangs from it.
+void Recorder::AddWetFace(std::vector<float>& image, double time_s) const {
+  const RecordingSetting& rec = scene_.recording;
+  const double since_s = time_s - scene_.open_video_s;
+  if (since_s <= 0.0) return;
+  const double per_mm = diameter_px_ / (2.0 * scene_.spray.exit_radius_mm);
+  const double out_px = 0.5 * diameter_px_ + rec.faults.wet_mm * per_mm * -std::expm1(-since_s / 0.1);
+  const double deep_px = 0.35 * rec.faults.wet_mm * per_mm;
+  const Pixel shift = NozzleShift(time_s);
+  const bool frontlit = scene_.light == "frontlit";
+  const int reach = static_cast<int>(out_px + deep_px) + 2;
+  const double ex = exit_.x + shift.x;
+  const double ey = exit_.y + shift.y;
+  for (int y = std::max(0, static_cast<int>(ey) - reach);
+       y < std::min(rec.height, static_cast<int>(ey) + reach); ++y) {
+    for (int x = std::max(0, static_cast<int>(ex) - reach);
+         x < std::min(rec.width, static_cast<int>(ex) + reach); ++x) {
+      const double side = (x - ex) * along_.y - (y - ey) * along_.x;
+      const double down = (x - ex) * along_.x + (y - ey) * along_.y;
+      const double part = side / out_px;
+      if (std::abs(part) > 1.0) continue;
+      const double film =
+          Inside(down - 0.5 * deep_px * (1.0 - part * part), 0.5 * deep_px * (1.0 - part * part));
+      float& v = image[static_cast<std::size_t>(y) * static_cast<std::size_t>(rec.width) +
+                       static_cast<std::size_t>(x)];
+      v = frontlit ? v + static_cast<float>(0.4 * rec.field * film)
+                   : v * static_cast<float>(1.0 - 0.8 * film);
+    }
+  }
+}
+
+StoredFrame Recorder::Record(const FloatImage& signal, double time_s, int index) const {
+  const RecordingSetting& rec = scene_.recording;
+  const int width = rec.width;
+  const int height = rec.height;
+  std::vector<float> image(static_cast<std::size_t>(width) * static_cast<std::size_t>(height));
+  Compose(signal, time_s, image);
   if (rec.moving > 0.0) AddMoving(image, signal, time_s);
   if (scene_.negative == "walker") AddWalker(image, time_s);
   if (rec.haze > 0.0) AddHaze(image, time_s);
-  if (rec.window_drops > 0) AddWindow(image, time_s);
+  if (rec.faults.wet_mm > 0.0) AddWetFace(image, time_s);
+  if (!specks_.empty()) AddWindow(image, time_s);
+  const double along = time_s * rec.fps / std::max(rec.frames, 1);
+  MovePicture(MotionAt(rec.faults, time_s, along), width, height, image);
 
   // Light and exposure, noise, coding.
-  const double along = time_s * rec.fps / std::max(rec.frames, 1);
   const double drift = rec.gain * (1.0 + rec.exposure_drift * (along - 0.5));
   const auto shot = static_cast<float>(1.0 / rec.full_well);
   const auto read2 = static_cast<float>(rec.read_noise * rec.read_noise);
@@ -335,7 +418,7 @@ StoredFrame Recorder::Record(const FloatImage& signal, double time_s, int index)
     const float* noise = noise_.data() + bits64 % static_cast<std::uint64_t>(kNoiseTable - width);
     float* row = coded.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width);
     for (int x = 0; x < width; ++x) {
-      float v = row[x] * gain;
+      float v = std::max(0.0F, row[x] * gain);
       v += std::sqrt(shot * v + read2) * noise[x];
       v = std::clamp(v, 0.0F, 1.0F);
       if (!film) {

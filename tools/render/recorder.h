@@ -18,11 +18,16 @@ class Recorder {
  public:
   Recorder(const Scene& scene, const Camera& camera);
   Pixel Shake(double time_s) const;
-  // `signal` with the shake already in it; the frame comes out turned as stored.
+  // Of nozzle and spray: the shake, and how far the nozzle gave way.
+  Pixel NozzleShift(double time_s) const;
+  // `signal` with the nozzle's shift already in it; the frame comes out turned as stored.
   StoredFrame Record(const FloatImage& signal, double time_s, int index) const;
 
  private:
   double Pattern(double x, double y) const;
+  void Compose(const FloatImage& signal, double time_s, std::vector<float>& image) const;
+  void AddWetFace(std::vector<float>& image, double time_s) const;
+  void AddEdgeDrops(const Camera& camera);
   void AddWindow(std::vector<float>& image, double time_s) const;
   void AddHaze(std::vector<float>& image, double time_s) const;
   void AddWalker(std::vector<float>& image, double time_s) const;
@@ -30,7 +35,11 @@ class Recorder {
 
   const Scene& scene_;
   int margin_ = 24;
-  FloatImage light_, body_, open_;  // wider than the picture by the margin, for the shake
+  // Wider than the picture by the margin, for the shake. `light_`: past the body, but for a nozzle that gives
+  // way, which leaves the field behind it where it was.
+  FloatImage light_, body_, open_;
+  Pixel exit_, along_;
+  double diameter_px_ = 0.0;
   FloatImage vignette_;
   std::vector<float> noise_, coded_;
   struct Wave {

@@ -414,6 +414,26 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   rec.gain = keys.Number("gain", 1.0, "over-exposure");
   rec.defocus_px = keys.Number("defocus_px", 0.0, "blur of the whole picture, sd");
 
+  FaultSetting& faults = rec.faults;
+  faults.zoom = keys.Number("zoom", 0.0, "digital zoom over the clip, relative");
+  faults.zoom_from = keys.Number("zoom_from", 0.0, "part of the clip at which it begins");
+  faults.zoom_to = keys.Number("zoom_to", 1.0, "and ends");
+  faults.breathing = keys.Number("breathing", 0.0, "focus breathing: relative size, half peak to peak");
+  faults.breathing_hz = keys.Number("breathing_hz", 1.5, "");
+  faults.breathing_blur_px = keys.Number("breathing_blur_px", 0.0, "blur that comes with it, sd");
+  faults.roll_deg = keys.Number("roll_deg", 0.0, "the picture's turn, half peak to peak");
+  faults.roll_hz = keys.Number("roll_hz", 0.7, "");
+  faults.step_x_px = keys.Number("step_x_px", 0.0, "the nozzle gives way when the valve opens");
+  faults.step_y_px = keys.Number("step_y_px", 0.0, "");
+  faults.lean_swing_deg = keys.Number("lean_swing_deg", 0.0, "draught: the spray's lean swings so far");
+  faults.lean_swing_hz = keys.Number("lean_swing_hz", 1.0, "");
+  faults.edge_drops = keys.Whole("edge_drops", 0, "drops that land on the window over the spray's edge");
+  faults.edge_drop_px = keys.Number("edge_drop_px", 12.0, "their radius");
+  faults.recess_mm = keys.Number("recess_mm", 0.0, "the holder reaches so far below the exit");
+  faults.wet_mm = keys.Number("wet_mm", 0.0, "liquid on the tip's face, out from the exit");
+  faults.repeat_every = keys.Whole("repeat_every", 0, "every so many-th frame repeats the one before");
+  faults.ramp = keys.Number("ramp", 1.0, "the middle third plays so many times slower, by its stamps");
+
   // Stand.
   st.temperature_c = keys.Number("temperature_c", stand.Uniform(8.0, 30.0), "");
   st.density_kg_m3 = WaterDensity(st.temperature_c);

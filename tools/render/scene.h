@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "render/camera.h"
+#include "render/faults.h"
 #include "render/film.h"
 #include "render/spray.h"
 #include "render/stand.h"
@@ -51,6 +52,7 @@ struct RecordingSetting {
   double defocus_px = 0.0;  // extra blur of the whole picture
   double holder = 0.0;      // holder width in exits; 0 none
   double tip = 2.0;         // tip width in exits
+  FaultSetting faults;
 };
 
 struct Scene {
