@@ -9,6 +9,7 @@
 #include <catch2/catch.hpp>
 #include <fcntl.h>
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -170,7 +171,8 @@ TEST_CASE("measured, listed, shown, reported, exported, verified: a run's whole 
   const Outcome list = folder.Run("list" + book);
   CHECK_THAT(list.out, Contains("2031-05-04") && Contains("A07"));
   CHECK_THAT(folder.Run("list --element B99" + book).out, Contains("nothing on record that fits"));
-  const std::string key = *KeysIn(folder.Run("list --json" + book).out).begin();
+  const auto listed = nlohmann::json::parse(folder.Run("list --json" + book).out);
+  const std::string key = listed.at("runs").at(0).at("record");
   CHECK_THAT(folder.Run("show " + key.substr(0, 8) + book).out, Contains(key) && Contains("log.csv"));
   CHECK_THAT(folder.Run("show A07" + book).out, Contains("element A07"));
   CHECK(folder.Run("show ffff0000" + book).exit == 2);

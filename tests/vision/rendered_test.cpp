@@ -271,10 +271,11 @@ TEST_CASE("what is no cone is refused with its reason", "[vision][rendered]") {
   }
 }
 
-// A phone in a hand, grain, haze, and a rig that does not say where the exit is: the shaking body changes more
-// than the faint cone does.
+// A phone in a hand, grain, haze, and a rig that does not say where the exit is: the shaking body changes
+// more than the faint cone does.
 TEST_CASE("the exit of a faint cone is found under shake and grain", "[vision][rendered]") {
-  const Spray spray = Render("shaken", "--seed 33746109482019 --group phone --set film=grey --truth-frames 20");
+  const Spray spray =
+      Render("shaken", "--seed 33746109482019 --group phone --set film=grey --truth-frames 20");
   vision::View view = TrueView(spray);
   view.exit_x_px.reset();
   view.exit_y_px.reset();
