@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 #include <fmt/format.h>
 
@@ -65,7 +66,7 @@ void Around(ElementViews& views, const std::vector<Seen>& group) {
     own += std::pow(OwnU(seen.point->spray.half_angle->mean_deg), 2) / n;
     const vision::HalfAngle& angles = *seen.point->spray.half_angle;
     const double rotation = seen.run->view_rotation_deg->value;
-    const double turn = (rotation + views.lean->direction_deg) * 3.14159265358979323846 / 180.0;
+    const double turn = (rotation + views.lean->direction_deg) * std::numbers::pi / 180.0;
     const double lean = views.lean->holder_deg.value - views.lean->size_deg.value * std::sin(turn);
     for (const bool right : {true, false}) {
       const calib::Quantity& side = right ? angles.right_deg : angles.left_deg;

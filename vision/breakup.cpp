@@ -153,6 +153,7 @@ struct Rises {
   std::vector<double> all;       // every ray and frame
   std::vector<double> of_frame;  // medians over rays, of frames with enough of them
   double frames = 0.0;
+  double texture = 0.0;  // mean over all rows looked at
 };
 
 double Texture(const RayValues& rays, std::size_t row, std::size_t ray) {
@@ -171,6 +172,7 @@ Rises RisesOf(const RecordSpool& spool, std::span<const std::size_t> frames, std
     std::vector<double> found;
     for (std::size_t ray = 0; ray < kRays; ++ray) {
       for (std::size_t i = 0; i < z.size(); ++i) column[i] = Texture(rays, i, ray);
+      for (std::size_t i = first; i < z.size(); ++i) rises.texture += column[i];
       const auto at = SteepestRise(column, z, first, windows, least_rise);
       if (!at) continue;
       found.push_back(*at);
@@ -178,6 +180,7 @@ Rises RisesOf(const RecordSpool& spool, std::span<const std::size_t> frames, std
     }
     if (found.size() * 3 >= kRays) rises.of_frame.push_back(MedianInPlace(found));
   }
+  rises.texture /= std::max(1.0, rises.frames * kRays * static_cast<double>(z.size() - first));
   return rises;
 }
 
@@ -216,24 +219,17 @@ struct Fronts {
 
 // Rows [first, last) of every ray and frame, split where fine texture steps up.
 Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
-                std::size_t step, std::size_t first, std::size_t last) {
+                std::size_t step, std::size_t first, std::size_t last, double texture) {
   Fronts fronts;
   fronts.of_ray.resize(kRays);
   fronts.of_given_frame.assign(frames.size(), 0.0);
   RayValues rays;
   // Logarithms of sparse texture are ruled by its noise: a part of the mean level is added first.
-  double level = 0.0;
-  for (std::size_t k = 0; k < frames.size(); k += step) {
-    spool.ReadRays(frames[k], rays);
-    fronts.frames += 1.0;
-    for (std::size_t i = first; i < z.size(); ++i) {
-      for (std::size_t ray = 0; ray < kRays; ++ray) level += Texture(rays, i, ray);
-    }
-  }
-  const double floor = 0.2 * level / (fronts.frames * kRays * static_cast<double>(z.size() - first)) + 1e-9;
+  const double floor = 0.2 * texture + 1e-9;
   std::vector<double> column(last - first);
   for (std::size_t k = 0; k < frames.size(); k += step) {
     spool.ReadRays(frames[k], rays);
+    fronts.frames += 1.0;
     std::vector<double>& found = fronts.all_of_frame.emplace_back();
     for (std::size_t ray = 0; ray < kRays; ++ray) {
       for (std::size_t i = first; i < last; ++i) column[i - first] = std::log(Texture(rays, i, ray) + floor);
@@ -260,12 +256,9 @@ double UpperQuartile(std::span<const std::vector<double>> frames) {
 // where there are too few frames.
 double BlockError(const Fronts& fronts, const BreakupOptions& options) {
   const std::span<const std::vector<double>> frames = fronts.all_of_frame;
-  const auto blocks = std::min<std::size_t>(static_cast<std::size_t>(options.blocks),
-                                            frames.size() / static_cast<std::size_t>(options.least_block));
   std::vector<double> quartiles;
-  for (std::size_t b = 0; b < blocks; ++b) {
-    const std::size_t from = b * frames.size() / blocks;
-    const double quartile = UpperQuartile(frames.subspan(from, (b + 1) * frames.size() / blocks - from));
+  for (const Block& block : ContiguousBlocks(frames.size(), options.blocks, options.least_block)) {
+    const double quartile = UpperQuartile(frames.subspan(block.first, block.last - block.first));
     if (quartile > 0.0) quartiles.push_back(quartile);
   }
   return UncertaintyOfMean(quartiles).value_or(0.0);
@@ -342,7 +335,7 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   const double rise = MedianInPlace(copy);
   std::size_t last = first;
   while (last < z.size() && z[last] < options.far_of_rise * rise) ++last;
-  const Fronts fronts = FrontsOf(spool, frames, z, step, first, last);
+  const Fronts fronts = FrontsOf(spool, frames, z, step, first, last, rises.texture);
   if (fronts.of_frame.size() < 5) return None("too few frames show where the sheet ends", std::nullopt);
   BreakupResult result;
   result.reading = Combine(rises, fronts, z[RowAtPart(profile.detail, detail, 0.5)], z[top], options);

@@ -22,12 +22,6 @@ std::string LowerExtension(const fs::path& path) {
   return extension;
 }
 
-bool IsImageName(const fs::path& path) {
-  static const char* const kKnown[] = {".png", ".tif", ".tiff", ".pgm", ".bmp", ".jpg", ".jpeg"};
-  const std::string extension = LowerExtension(path);
-  return std::any_of(std::begin(kKnown), std::end(kKnown), [&](const char* k) { return extension == k; });
-}
-
 // Digits compare as numbers, so that frame 10 follows frame 9 whatever the padding.
 bool NaturalLess(const std::string& a, const std::string& b) {
   std::size_t i = 0;
@@ -142,6 +136,12 @@ class FrameFolder : public Footage {
 };
 
 }  // namespace
+
+bool IsImageName(const fs::path& path) {
+  static const char* const kKnown[] = {".png", ".tif", ".tiff", ".pgm", ".bmp", ".jpg", ".jpeg"};
+  const std::string extension = LowerExtension(path);
+  return std::any_of(std::begin(kKnown), std::end(kKnown), [&](const char* k) { return extension == k; });
+}
 
 std::unique_ptr<Footage> OpenFrameFolder(const std::string& path, const FootageOptions& options) {
   return std::make_unique<FrameFolder>(path, options);

@@ -13,6 +13,7 @@
 #include <calib/error.h>
 
 #include "vision/footage.h"
+#include "vision/frame_folder.h"
 #include "vision/still.h"
 
 namespace conebook::vision {
@@ -33,20 +34,11 @@ cv::Mat ReadImage(const std::string& path) {
 
 }  // namespace
 
-bool IsImageFile(const std::string& path) {
-  std::string ending = fs::path(path).extension().string();
-  std::transform(ending.begin(), ending.end(), ending.begin(),
-                 [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
-  constexpr std::array<const char*, 8> kImages{".png",  ".jpg", ".jpeg", ".tif",
-                                               ".tiff", ".pgm", ".bmp",  ".webp"};
-  return std::any_of(kImages.begin(), kImages.end(), [&](const char* known) { return ending == known; });
-}
-
 std::vector<Picture> TakePictures(const std::string& path, int most) {
   const std::string name = fs::path(path).filename().string();
   std::error_code error;
   if (!fs::exists(path, error)) throw calib::InputError(path + ": no such file or folder");
-  if (!fs::is_directory(path, error) && IsImageFile(path)) return {{name, ReadImage(path)}};
+  if (!fs::is_directory(path, error) && IsImageName(path)) return {{name, ReadImage(path)}};
 
   // The length of a clip is known at its end only: when there are twice as many as wanted, every second goes.
   const std::unique_ptr<Footage> footage = OpenFootage(path, FootageOptions{});

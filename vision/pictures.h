@@ -13,8 +13,6 @@ struct Picture {
   cv::Mat grey;      // 8-bit, upright, code values as stored
 };
 
-bool IsImageFile(const std::string& path);  // by its name
-
 // At most `most` pictures, at least one. Throws calib::InputError: not there, or neither image nor clip.
 std::vector<Picture> TakePictures(const std::string& path, int most);
 

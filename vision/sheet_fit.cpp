@@ -264,13 +264,11 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
   result.u_line_deg = u_of(value->line_deg, wider->line_deg, wavy->line_deg);
   result.u_asymptote_deg = u_of(value->asymptote_deg, wider->asymptote_deg, wavy->asymptote_deg);
 
-  const auto blocks = std::min<std::size_t>(static_cast<std::size_t>(options.blocks),
-                                            frames.size() / static_cast<std::size_t>(options.least_block));
   std::vector<double> lines;
   std::vector<double> asymptotes;
-  for (std::size_t b = 0; b < blocks; ++b) {
-    const Rows rows = CollectRows(model, spool, frames, b * frames.size() / blocks,
-                                  (b + 1) * frames.size() / blocks, step, parts, setup, angles, z0, upper_mm);
+  for (const Block& block : ContiguousBlocks(frames.size(), options.blocks, options.least_block)) {
+    const Rows rows =
+        CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, upper_mm);
     if (const auto part_value = FitUpper(rows, r0, near_mm, far_mm, options.least_rows)) {
       lines.push_back(part_value->line_deg);
       asymptotes.push_back(part_value->asymptote_deg);

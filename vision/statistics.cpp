@@ -86,6 +86,14 @@ std::optional<double> UncertaintyOfMean(std::span<const double> values) {
   return std::sqrt(squares / (n - 3.0) / n);
 }
 
+std::vector<Block> ContiguousBlocks(std::size_t count, int most, int least) {
+  const std::size_t blocks =
+      std::min(static_cast<std::size_t>(most), count / static_cast<std::size_t>(least));
+  std::vector<Block> all;
+  for (std::size_t b = 0; b < blocks; ++b) all.push_back({b * count / blocks, (b + 1) * count / blocks});
+  return all;
+}
+
 double EffectiveSampleSize(std::span<const double> series) {
   const auto n = series.size();
   if (n < 4) return static_cast<double>(n);

@@ -21,6 +21,13 @@ double RobustSpread(std::vector<double> values);
 // say of their scatter (JCGM 101:2008, 6.4.9.4: the scaled t distribution). Nothing below four values.
 std::optional<double> UncertaintyOfMean(std::span<const double> values);
 
+// `count` things in a row as at most `most` blocks of neighbours, of about one size, none below `least`:
+// [first, past the last). Nothing where there are fewer than `least`.
+struct Block {
+  std::size_t first = 0, last = 0;
+};
+std::vector<Block> ContiguousBlocks(std::size_t count, int most, int least);
+
 // Effective number of independent values in a time series: n / (1 + 2 sum of autocorrelation), summed up to
 // the first lag where a pair of neighbouring lags turns negative (Geyer 1992, initial positive sequence; from
 // memory). Between 1 and n.
