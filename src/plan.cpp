@@ -18,10 +18,13 @@ using calib::Contribution;
 using calib::Shared;
 
 constexpr double kRadPerDeg = std::numbers::pi / 180.0;
-constexpr double kExitPart = 0.1;         // of the picture's height, where the exit is put
-constexpr double kFarPart = 0.7;          // of what is in view
-constexpr double kFrameScatterDeg = 0.5;  // of one frame's line; rendered sprays
-constexpr double kMedianFactor = 1.25;    // a median scatters more than a mean: sqrt(pi / 2)
+constexpr double kExitPart = 0.1;  // of the picture's height, where the exit is put
+constexpr double kFarPart = 0.7;   // of what is in view
+// Of one frame's mean of both sides, spray steady: rms over 58 stretches of 48 rendered sprays (median 0.06).
+// With the ten that pulsate by up to 1 deg it is 0.59.
+constexpr double kFrameScatterDeg = 0.15;
+constexpr double kLeastFrames = 30.0;   // for a median worth the name; common practice, no source
+constexpr double kMedianFactor = 1.25;  // a median scatters more than a mean: sqrt(pi / 2)
 constexpr double kKendall = 0.676497;
 constexpr double kDropError = 0.04;
 // As vision/cone_fit.h states them, and half the move from 0.20 to 0.40 of the reference level over root 3.
@@ -29,6 +32,14 @@ constexpr double kFloorDeg = 0.035, kFloorCompressedDeg = 0.05, kThresholdDeg = 
 
 void Require(bool good, const char* name, double value, const char* expected) {
   if (!good) throw calib::InputError(fmt::format("{} = {:g}: expected {}", name, value, expected));
+}
+
+struct Exit {
+  double x_px = 0.0, y_px = 0.0;
+};
+
+Exit ExitOf(const PlanInput& in) {
+  return {in.exit_x_px.value_or(0.5 * (in.width_px - 1)), in.exit_y_px.value_or(kExitPart * in.height_px)};
 }
 
 void Check(const PlanInput& in) {
@@ -50,10 +61,24 @@ void Check(const PlanInput& in) {
           "more than one and a half focal lengths, from the lens to the exit");
   if (in.fps) positive("--fps", *in.fps);
   if (in.exposure_us) positive("--exposure-us", *in.exposure_us);
+  Require(in.pulsation_deg >= 0.0 && in.pulsation_deg < in.half_angle_deg, "--pulsation-deg",
+          in.pulsation_deg, "0 or more, and less than the half angle");
+  if (in.clip_s) positive("--clip-s", *in.clip_s);
+  if (in.near_mm) positive("--near-mm", *in.near_mm);
   if (in.far_mm) positive("--far-mm", *in.far_mm);
+  Require(in.tilt_deg > -80.0 && in.tilt_deg < 80.0, "--tilt-deg", in.tilt_deg,
+          "-80 to 80, positive when the spray's far end leans towards the camera");
+  const Exit exit = ExitOf(in);
+  Require(exit.x_px > 0.0 && exit.x_px < in.width_px - 1, "--exit-px", exit.x_px, "a place in the picture");
+  Require(exit.y_px > -0.5 && exit.y_px < in.height_px - 1, "--exit-px", exit.y_px, "a place in the picture");
   for (const auto& [name, u] : {std::pair{"--u-tilt-deg", in.u_tilt_deg},
                                 std::pair{"--u-distance-percent", 100.0 * in.u_distance_part}})
     Require(u >= 0.0, name, u, "a standard uncertainty, not negative");
+}
+
+double FrameScatterDeg(const PlanInput& in) {
+  return std::hypot(kFrameScatterDeg,
+                    in.pulsation_deg / std::numbers::sqrt2);  // of a sine: amplitude / root 2
 }
 
 // The mean half angle read through `reader` from the outline that `truth` shows.
@@ -78,14 +103,18 @@ double ReadBack(const calib::ConeCamera& truth, const calib::ConeCamera& reader,
   return mean;
 }
 
-calib::Quantity Expected(const PlanInput& in, const Plan& plan, double frames) {
+calib::Quantity Expected(const PlanInput& in, const Plan& plan) {
+  const double frames = plan.frames;
   calib::ConeCamera camera;
-  camera.exit_px = {0.5 * (in.width_px - 1), kExitPart * in.height_px};
+  const Exit exit = ExitOf(in);
+  camera.exit_px = {exit.x_px, exit.y_px};
+  camera.tilt_deg = in.tilt_deg;
   camera.px_per_mm = plan.px_per_mm;
   camera.distance_mm = in.distance_mm;
   camera.centre_x_px = 0.5 * (in.width_px - 1);
   camera.centre_y_px = 0.5 * (in.height_px - 1);
-  const double near_mm = std::min(std::max(1.0, 2.0 * in.exit_diameter_mm), 0.5 * plan.far_mm);
+  const double near_mm =
+      std::min(in.near_mm.value_or(std::max(1.0, 2.0 * in.exit_diameter_mm)), 0.5 * plan.far_mm);
   const double slope = std::tan(in.half_angle_deg * kRadPerDeg);
   const auto read = [&](auto change) {
     calib::ConeCamera moved = camera;
@@ -95,18 +124,24 @@ calib::Quantity Expected(const PlanInput& in, const Plan& plan, double frames) {
   const double base = read([](calib::ConeCamera&) {});
   std::vector<Contribution> budget;
   budget.push_back({fmt::format("scatter from frame to frame ({:.0f} independent frames)", frames),
-                    kMedianFactor * kFrameScatterDeg / std::sqrt(frames), Shared::kFrames,
+                    kMedianFactor * FrameScatterDeg(in) / std::sqrt(frames), Shared::kFrames,
                     std::max(1.0, frames - 1.0)});
   const double up = read([&](calib::ConeCamera& c) { c.tilt_deg += in.u_tilt_deg; }) - base;
   const double down = read([&](calib::ConeCamera& c) { c.tilt_deg -= in.u_tilt_deg; }) - base;
   budget.push_back(
       {"tilt", std::hypot(0.5 * (up - down), std::numbers::sqrt2 * 0.5 * (up + down)), Shared::kRig});
-  budget.push_back({"camera distance",
-                    std::abs(read([&](calib::ConeCamera& c) {
-                               c.distance_mm = *c.distance_mm * (1.0 + in.u_distance_part);
-                             }) -
-                             base),
-                    Shared::kRig});
+  if (in.distance_stated) {
+    budget.push_back({"camera distance",
+                      std::abs(read([&](calib::ConeCamera& c) {
+                                 c.distance_mm = *c.distance_mm * (1.0 + in.u_distance_part);
+                               }) -
+                               base),
+                      Shared::kRig});
+  } else {
+    budget.push_back({"camera distance not stated",
+                      std::abs(read([](calib::ConeCamera& c) { c.distance_mm.reset(); }) - base),
+                      Shared::kRig});
+  }
   if (!in.lens_calibrated) {
     // 0.5 % in the corner, as the measurement assumes.
     calib::Lens lens;
@@ -138,8 +173,10 @@ Plan MakePlan(const PlanInput& in) {
   plan.view_width_mm = in.width_px / plan.px_per_mm;
   plan.view_height_mm = in.height_px / plan.px_per_mm;
   const double slope = std::tan(in.half_angle_deg * kRadPerDeg);
-  const double sideways_mm = std::max(0.0, 0.5 * plan.view_width_mm - 0.5 * in.exit_diameter_mm) / slope;
-  plan.spray_in_view_mm = std::min(sideways_mm, (1.0 - kExitPart) * plan.view_height_mm);
+  const Exit exit = ExitOf(in);
+  const double to_edge_px = std::min(exit.x_px + 0.5, in.width_px - 0.5 - exit.x_px);
+  const double sideways_mm = std::max(0.0, to_edge_px / plan.px_per_mm - 0.5 * in.exit_diameter_mm) / slope;
+  plan.spray_in_view_mm = std::min(sideways_mm, (in.height_px - exit.y_px) / plan.px_per_mm);
   plan.far_mm = in.far_mm.value_or(kFarPart * plan.spray_in_view_mm);
   if (!(plan.far_mm > 0.0) || plan.far_mm > plan.spray_in_view_mm) {
     throw calib::InputError(
@@ -167,10 +204,12 @@ Plan MakePlan(const PlanInput& in) {
   const double radius_px = std::pow(kKendall / (2.0 * std::numbers::pi * kDropError), 2.0 / 3.0);
   plan.drop_4_percent_um = std::max(2e3 * radius_px / plan.px_per_mm, plan.airy_um);
 
-  plan.frames_wanted = std::ceil(std::pow(kMedianFactor * kFrameScatterDeg / in.wanted_u_deg, 2));
+  plan.frames_wanted =
+      std::max(kLeastFrames, std::ceil(std::pow(kMedianFactor * FrameScatterDeg(in) / in.wanted_u_deg, 2)));
   const double independent_a_second = in.fps ? std::min(*in.fps, plan.independent_fps) : plan.independent_fps;
   plan.clip_s = plan.frames_wanted / independent_a_second;
-  plan.half_angle_deg = Expected(in, plan, plan.frames_wanted);
+  plan.frames = in.clip_s ? std::max(1.0, std::floor(*in.clip_s * independent_a_second)) : plan.frames_wanted;
+  plan.half_angle_deg = Expected(in, plan);
   return plan;
 }
 

@@ -25,8 +25,14 @@ struct PlanInput {
   double f_number = 0.0;
   std::optional<double> fps, exposure_us;
   double wanted_u_deg = 0.1;     // of the half angle, by scatter from frame to frame alone
-  std::optional<double> far_mm;  // far station; nothing: 0.7 of what the picture shows
-  double u_tilt_deg = 2.0, u_distance_part = 0.03;
+  double pulsation_deg = 0.0;    // half peak to peak of the half angle, where the spray is known to pulsate
+  std::optional<double> clip_s;  // of steady spray; nothing: as long as wanted_u_deg asks for
+  std::optional<double> near_mm, far_mm;  // stations; nothing: the measurement's own near one, and 0.7 of
+                                          // what the picture shows
+  std::optional<double> exit_x_px, exit_y_px;  // in the picture turned so that the spray points down;
+                                               // nothing: the middle, a tenth of the height down
+  double tilt_deg = 0.0, u_tilt_deg = 2.0, u_distance_part = 0.03;
+  bool distance_stated = true;  // in the rig; else the measurement takes the rays for parallel
   bool lens_calibrated = false;
   bool compressed = true;
   double wavelength_nm = 550.0;  // green, in the middle of what a camera sees
@@ -47,7 +53,9 @@ struct Plan {
   double airy_um = 0.0, airy_px = 0.0;  // at the exit; in pixels of the picture
   double drop_4_percent_um =
       0.0;  // smallest drop whose diameter pixels tell to 4 %, or as large as the Airy disc
-  double frames_wanted = 0.0, clip_s = 0.0;  // for wanted_u_deg; clip_s with fps, or at independent_fps
+  double frames_wanted = 0.0, clip_s = 0.0;  // for wanted_u_deg, 30 or more frames; with fps, or at
+                                             // independent_fps
+  double frames = 0.0;                       // independent ones that u is worked out for
   calib::Quantity half_angle_deg;            // expected, with the u to expect by cause
 };
 

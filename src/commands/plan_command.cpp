@@ -52,6 +52,7 @@ std::string PlanJson(const Plan& plan) {
   json["smallest_drop_um"] = plan.drop_4_percent_um;
   json["frames_wanted"] = plan.frames_wanted;
   json["clip_s"] = plan.clip_s;
+  json["frames"] = plan.frames;
   json["half_angle_deg"] = Json::parse(QuantityJson(plan.half_angle_deg));
   return json.dump(2) + "\n";
 }
@@ -102,13 +103,29 @@ void AddPlan(CLI::App& app, PlanOptions& options) {
   plan->add_option("--f-number", in.f_number, "Lens number")->required()->type_name("N");
   plan->add_option("--fps", in.fps, "Frame rate")->type_name("HZ");
   plan->add_option("--exposure-us", in.exposure_us, "Exposure")->type_name("US");
+  plan->add_option("--pulsation-deg", in.pulsation_deg,
+                   "Half peak to peak of the half angle, where the spray is known to pulsate; 0")
+      ->type_name("DEG");
+  plan->add_option("--clip-s", in.clip_s, "Length of steady spray to expect u for; left out: as wanted")
+      ->type_name("S");
+  plan->add_option("--near-mm", in.near_mm, "Near station; left out: as the measurement chooses it")
+      ->type_name("MM");
   plan->add_option("--far-mm", in.far_mm, "Far station; left out: 0.7 of what is in view")->type_name("MM");
   plan->add_option("--wanted-u-deg", in.wanted_u_deg, "u of the half angle by scatter; 0.1")
       ->type_name("DEG");
   plan->add_option("--density-kg-m3", in.density_kg_m3, "Of the liquid; water")->type_name("KG_M3");
+  plan->add_option("--exit-px", options.exit_px,
+                   "Exit in the picture, the spray pointing down; left out: middle, a tenth down")
+      ->delimiter(',')
+      ->expected(2)
+      ->type_name("X,Y");
+  plan->add_option("--tilt-deg", in.tilt_deg, "Tilt towards the camera; 0")->type_name("DEG");
   plan->add_option("--u-tilt-deg", in.u_tilt_deg, "u of the tilt; 2")->type_name("DEG");
   plan->add_option("--u-distance-percent", options.u_distance_percent, "u of the distance; 3")
       ->type_name("PERCENT");
+  plan->add_flag(
+      "--distance-not-stated", [&in](std::int64_t) { in.distance_stated = false; },
+      "The rig file will not state the distance");
   plan->add_flag("--lens-calibrated", in.lens_calibrated, "There is a lens file");
   plan->add_flag(
       "--lossless", [&in](std::int64_t) { in.compressed = false; }, "The footage is not compressed");
@@ -125,6 +142,10 @@ void AddPlan(CLI::App& app, PlanOptions& options) {
 int PlanCommand(const PlanOptions& options) {
   CheckOutput(options.json);
   PlanInput input = options.input;
+  if (options.exit_px.size() == 2) {
+    input.exit_x_px = options.exit_px[0];
+    input.exit_y_px = options.exit_px[1];
+  }
   input.u_distance_part = options.u_distance_percent / 100.0;
   const Plan plan = MakePlan(input);
   if (options.json) WriteOutput(*options.json, PlanJson(plan));

@@ -4,6 +4,7 @@
 
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "src/plan.h"
 
@@ -16,6 +17,7 @@ namespace conebook::src {
 struct PlanOptions {
   PlanInput input;
   double u_distance_percent = 3.0;
+  std::vector<double> exit_px;  // x, y
   std::optional<std::string> json;
   bool quiet = false;
 };

@@ -124,11 +124,20 @@ TEST_CASE("the smallest drop is the one that pixels count to 4 %", "[src][plan]"
 
 TEST_CASE("frames wanted go with the square of u, and only independent ones count", "[src][plan]") {
   src::PlanInput in = Example();
+  // A spray that pulsates by 0.7 deg swings with an sd of 0.7 / root 2 (a sine), beside the steady one's
+  // 0.15.
+  in.pulsation_deg = 0.7;
   in.wanted_u_deg = 0.1;
   in.fps = 50.0;
   const src::Plan plan = src::MakePlan(in);
-  CHECK(plan.frames_wanted == std::ceil(std::pow(1.25 * 0.5 / 0.1, 2)));
+  CHECK(plan.frames_wanted == std::ceil(1.25 * 1.25 * (0.15 * 0.15 + 0.5 * 0.7 * 0.7) / 0.01));
   CHECK(plan.clip_s == Approx(plan.frames_wanted / 50.0));
+  // A clip of given length: u by scatter falls with the root of its frames.
+  in.clip_s = 2.0;
+  CHECK(src::MakePlan(in).frames == 100.0);
+  CHECK(Part(src::MakePlan(in), "scatter") ==
+        Approx(0.1 * std::sqrt(plan.frames_wanted / 100.0)).epsilon(0.02));
+  in.clip_s.reset();
   in.wanted_u_deg = 0.05;
   CHECK(src::MakePlan(in).frames_wanted == Approx(4.0 * plan.frames_wanted).margin(4.0));
   // At a million frames a second, neighbours show the same sheet: the clip gets no shorter than the flow
@@ -164,6 +173,38 @@ TEST_CASE("u by cause follows the closed forms of a cone's silhouette", "[src][p
   CHECK(known.half_angle_deg.u < plan.half_angle_deg.u);
 }
 
+TEST_CASE("tilt, exit and an unstated distance count as the projection says", "[src][plan]") {
+  src::PlanInput in = Example();
+  in.half_angle_deg = 40.0;
+  in.far_mm = 20.0;
+  const double rad = std::numbers::pi / 180.0, tan_a = std::tan(40.0 * rad);
+  // sin a' = sin a / cos e (parallel rays): 8 deg of known tilt make an error of 1 deg in it worth
+  // tan a tan e du, e the tilt less how far the exit is above the line of sight.
+  in.tilt_deg = 8.0;
+  in.u_tilt_deg = 1.0;
+  const src::Plan plan = src::MakePlan(in);
+  const double above = std::atan(0.4 * in.height_px / plan.focal_px) / rad;
+  CHECK(Part(plan, "tilt") == Approx(tan_a * std::tan((8.0 + above) * rad)).epsilon(0.1));
+  // With the exit in the middle of the picture's height only the tilt is left.
+  in.exit_x_px = 960.0;
+  in.exit_y_px = 0.5 * (in.height_px - 1);
+  CHECK(Part(src::MakePlan(in), "tilt") == Approx(tan_a * std::tan(8.0 * rad)).epsilon(0.1));
+  // No distance: rays taken for parallel. What is missed is the exit's height e above the line of sight: the
+  // plane through camera and side touches the cone where the picture's slope is sin a / sqrt(1 - (sin a / cos
+  // e)^2); worked out by hand from n.axis = |n| sin a.
+  in = Example();
+  in.distance_stated = false;
+  in.u_tilt_deg = 0.0;
+  const src::Plan blind = src::MakePlan(in);
+  const double e = std::atan((0.5 * (in.height_px - 1) - 0.1 * in.height_px) / blind.focal_px);
+  const double sin_a = std::sin(35.0 * rad);
+  const double seen = std::atan(sin_a / std::sqrt(1.0 - std::pow(sin_a / std::cos(e), 2))) / rad;
+  CHECK(Part(blind, "camera distance not stated") == Approx(seen - 35.0).epsilon(0.03));
+  // An exit beside the middle leaves less of the spray in view.
+  in.exit_x_px = 480.0;
+  CHECK(src::MakePlan(in).spray_in_view_mm < blind.spray_in_view_mm);
+}
+
 TEST_CASE("what is out of view or makes no sense is refused by name", "[src][plan]") {
   src::PlanInput in = Example();
   in.far_mm = 500.0;
@@ -177,5 +218,12 @@ TEST_CASE("what is out of view or makes no sense is refused by name", "[src][pla
   in = Example();
   in.f_number = std::nan("");
   CHECK_THAT(ErrorOf(in), Contains("--f-number"));
+  in = Example();
+  in.exit_x_px = 4000.0;
+  in.exit_y_px = 10.0;
+  CHECK_THAT(ErrorOf(in), Contains("--exit-px"));
+  in = Example();
+  in.clip_s = 0.0;
+  CHECK_THAT(ErrorOf(in), Contains("--clip-s"));
   CHECK(ErrorOf(Example()) == "no error");
 }

@@ -3,6 +3,7 @@ line whose groups are too small to tell says so."""
 import math
 
 import chance
+import forecast
 import tables
 
 LEAST_POINTS = 100  # a group with fewer points is not judged
@@ -92,6 +93,9 @@ def judged(points, good, negatives, base):
         share = len(gone) / len(entries)
         rows.append([f"missing: {title}", "all", len(entries), "<= 5 %, each with its flag",
                      f"{100 * share:.1f} %, {mute} without", verdict(share <= 0.05 and mute == 0, len(entries))])
+    planned = forecast.aim(good)
+    if planned:
+        rows.append(planned)
     clean = [r for r in good if r["set"] == "clean" and "verdict" in r]
     warned = sum(any(f["severity"] != "info" for f in r["flags"]) for r in clean)
     if clean:

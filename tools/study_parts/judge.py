@@ -38,10 +38,36 @@ def entry(truth, quantity):
     return out
 
 
+def student(dof):
+    """97.5 % point of Student's distribution, by its expansion in 1 / dof (M. Abramowitz, I. Stegun, Handbook of
+    Mathematical Functions, 26.7.5; from memory), good to 1 % from 3 up."""
+    z, n = 1.959964, max(dof, 3.0)
+    return (z + (z**3 + z) / (4.0 * n) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * n**2)
+            + (3.0 * z**7 + 19.0 * z**5 + 17.0 * z**3 - 15.0 * z) / (384.0 * n**3))
+
+
+def lean_shown(quantity, oracle, frames_shown, truth):
+    """Error of the lean as the picture shows it, free of what the rig states in error: the program's lean less that
+    of perfect masks through the same rig, and those masks' lean in the picture less the long-time one's. u: that of
+    the lean without what the budget lays on the rig."""
+    out = {"truth": truth, "value": None}
+    if not quantity or quantity.get("value") is None or oracle is None or frames_shown is None:
+        return out
+    own = [b for b in quantity["budget"] if b["shared"] != "rig"]
+    u = math.sqrt(math.fsum(b["u"] ** 2 for b in own))
+    value = quantity["value"] - oracle + frames_shown
+    # Only the scatter has degrees of freedom (Welch and Satterthwaite: u^4 / dof is a sum over the causes).
+    dof = quantity["dof"] * (u / quantity["u"]) ** 4 if quantity.get("dof") else None
+    reach = (student(dof) if dof else 1.959964) * u
+    out.update(value=value, u=u, lo=value - reach, hi=value + reach)
+    return out
+
+
 def judge_point(index, true_point, point, result, stations, plain, true_r):
     near_mm, far_mm = stations
     boundary, extended = truths.long_time_angles(true_point["boundary"], true_point["frames_boundary"], near_mm, far_mm)
     apparent, _ = truths.long_time_angles(true_point["apparent"], true_point["frames_apparent"], near_mm, far_mm)
+    frames_shown = truths.angles(true_point["frames_apparent"], near_mm, far_mm, robust=True)["lean"]
     sheet = truths.angles(true_point["mean_sheet"], near_mm, far_mm)["mean"]
     oracle = truths.angles(true_point["frames_boundary"], near_mm, far_mm, robust=True)
     true = dict(boundary, apparent=apparent["mean"], sheet=sheet, cone=true_point["sheet_cone_deg"],
@@ -74,6 +100,10 @@ def judge_point(index, true_point, point, result, stations, plain, true_r):
             record["oracle"][key] = {"truth": value, "value": oracle[key]}
         if plain is not None and (key in SIDES or (key == "breakup" and in_view)):
             record["plain"][key] = {"truth": value, "value": plain[key] if plain else None}
+    if filmed and apparent["lean"] is not None and record["program"].get("lean", {}).get("value") is not None:
+        said = lean_shown(quantity_of(point, "lean"), oracle["lean"], frames_shown, apparent["lean"])
+        if said["value"] is not None:
+            record["program"]["lean_shown"] = said
     return record
 
 

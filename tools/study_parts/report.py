@@ -3,6 +3,7 @@ import shlex
 import sys
 
 import bars
+import forecast
 import tables
 
 # What the clips are ranked by: deg, %, %.
@@ -158,6 +159,9 @@ def report(records, seconds, options, reproduce, kinds, out):
             ["of these with an interval that misses the truth",
              sum(not b["lo"] <= b["truth"] <= b["hi"] for b in claimed)]]))
         halves_table(say, good)
+        if any(r.get("plan") for r in good):
+            section(say, "What plan expected, and the error made")
+            forecast.say_table(say, good, used)
         section(say, "Pressure points")
         rows = []
         for name, chosen in clip_groups:

@@ -12,6 +12,7 @@ QUANTITIES = [
     ("right", "half angle, right", "deg", 3, False),
     ("lean", "lean", "deg", 3, False),
     ("apparent", "apparent half angle", "deg", 3, False),
+    ("lean_shown", "lean in the picture", "deg", 3, False),
     ("sheet", "sheet half angle", "deg", 3, False),
     ("cone", "cone half angle", "deg", 3, False),
     ("breakup", "breakup length, in view", "%", 2, True),
