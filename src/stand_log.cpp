@@ -1,9 +1,7 @@
 #include "src/stand_log.h"
 
 #include <algorithm>
-#include <chrono>
 #include <cmath>
-#include <regex>
 
 #include <fmt/core.h>
 
@@ -22,30 +20,6 @@ using calib::Severity;
 constexpr double kBarPerPsi = 0.0689475729317831;  // exact to double: 4.4482216152605 N / (25.4 mm)^2
 constexpr double kLitrePerGallonUs = 3.785411784;  // exact
 
-// Seconds since 1970 of "2031-05-04T12:34:56.789Z"; the zone is optional, a blank may stand for the T.
-std::optional<double> Iso8601Seconds(std::string text) {
-  static const std::regex kForm(
-      R"((\d{4})-(\d{2})-(\d{2})[T ](\d{2}):(\d{2})(?::(\d{2}(?:[.]\d+)?))?\s*(Z|[+-]\d{2}:?\d{2})?)");
-  std::replace(text.begin(), text.end(), ',', '.');
-  std::smatch part;
-  if (!std::regex_match(text, part, kForm)) return std::nullopt;
-  const int month = std::stoi(part[2]), day = std::stoi(part[3]);
-  if (month < 1 || month > 12 || day < 1 || day > 31) return std::nullopt;
-  const std::chrono::sys_days date = std::chrono::year(std::stoi(part[1])) /
-                                     std::chrono::month(static_cast<unsigned>(month)) /
-                                     std::chrono::day(static_cast<unsigned>(day));
-  double seconds = static_cast<double>(date.time_since_epoch().count()) * 86400.0 +
-                   std::stoi(part[4]) * 3600.0 + std::stoi(part[5]) * 60.0;
-  if (part[6].matched) seconds += std::stod(part[6]);
-  const std::string zone = part[7];
-  if (zone.size() >= 5) {
-    const double offset_s =
-        std::stoi(zone.substr(1, 2)) * 3600.0 + std::stoi(zone.substr(zone.size() - 2)) * 60.0;
-    seconds += zone.front() == '-' ? offset_s : -offset_s;
-  }
-  return seconds;
-}
-
 void ReadTimes(const CsvTable& table, LogColumn& column, StandLog& log) {
   const std::size_t index = column.index;
   const auto cell_at = [&](std::size_t row) {
@@ -55,19 +29,18 @@ void ReadTimes(const CsvTable& table, LogColumn& column, StandLog& log) {
     column.unit = "iso8601";
     column.unit_assumed = false;
   }
-  double first_s = 0.0;
   for (std::size_t row = 0; row < table.rows.size(); ++row) {
     double time_s = 0.0;
     if (column.unit == "iso8601") {
-      const auto seconds = Iso8601Seconds(cell_at(row));
-      if (!seconds) {
+      const auto clock = ClockTimeIn(cell_at(row));
+      if (!clock) {
         throw InputError(
             fmt::format("{}, line {}: column {}: expected a time such as 2031-05-04T12:34:56.789, found "
                         "\"{}\"",
                         table.path, table.line[row], table.header[index], cell_at(row).substr(0, 40)));
       }
-      if (row == 0) first_s = *seconds;
-      time_s = *seconds - first_s;
+      if (row == 0) log.clock = clock;
+      time_s = clock->epoch_s - log.clock->epoch_s;
     } else {
       time_s = NumberAt(table, row, index) * (column.unit == "ms" ? 1e-3 : 1.0);
     }
@@ -81,13 +54,18 @@ void ReadTimes(const CsvTable& table, LogColumn& column, StandLog& log) {
   }
 }
 
-// The day as the logger writes it. A column in "epoch_s" may still start at nought.
-std::string DateOf(const CsvTable& table, const LogColumn& column, const StandLog& log) {
-  if (column.unit == "iso8601") return DayIn(table.rows.front()[column.index]).value_or("");
+// A column in "epoch_s" may still start at nought.
+std::optional<ClockTime> EpochClock(const LogColumn& column, const StandLog& log) {
   constexpr double kYear2000S = 946'684'800.0, kYear2200S = 7'258'118'400.0;
   if (column.unit != "epoch_s" || log.time_s.front() < kYear2000S || log.time_s.front() > kYear2200S)
-    return "";
-  return DayOfEpoch(log.time_s.front());
+    return std::nullopt;
+  return ClockTime{0.0, ClockTime::Zone::kUtc, true};
+}
+
+// The day as the logger writes it.
+std::string DateOf(const CsvTable& table, const LogColumn& column, const StandLog& log) {
+  if (column.unit == "iso8601") return DayIn(table.rows.front()[column.index]).value_or("");
+  return log.clock ? DayOfEpoch(log.time_s.front()) : "";
 }
 
 std::vector<double> ReadColumn(const CsvTable& table, const LogColumn& column, double factor) {
@@ -195,6 +173,7 @@ StandLog ReadStandLog(const std::string& path, const LogKeys& keys) {
   StandLog log;
   log.path = path;
   ReadTimes(table, columns.time, log);
+  if (!log.clock) log.clock = EpochClock(columns.time, log);
   log.date = DateOf(table, columns.time, log);
   log.pressure_bar = ReadColumn(table, columns.pressure, ToBar(columns.pressure.unit));
   if (columns.flow) {

@@ -2,12 +2,14 @@
 // time. Columns and units come from the rig's [log] keys or are found by name; what was found is said.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <utility>
 #include <vector>
 
 #include <calib/flag.h>
 
+#include "src/iso_date.h"
 #include "src/rig.h"
 
 namespace conebook::src {
@@ -20,6 +22,7 @@ struct StandLog {
   std::vector<double> pressure_bar;  // gauge or absolute, as logged
   std::vector<double> flow;          // unit by flow_kind; empty without flow
   std::string date;                  // of the first row, where times are clock times; else empty
+  std::optional<ClockTime> clock;    // at time_s = 0, where times are clock times
   FlowKind flow_kind = FlowKind::kNone;
   std::vector<double> temperature_c;  // empty without the column
   std::string found;                  // columns, units, delimiter and decimal sign, in words

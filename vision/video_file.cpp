@@ -1,8 +1,11 @@
 #include "vision/video_file.h"
 
+#include <algorithm>
+#include <cctype>
 #include <cmath>
 #include <cstdlib>
 #include <cstring>
+#include <iterator>
 #include <optional>
 #include <vector>
 
@@ -322,6 +325,15 @@ class VideoFile : public Footage {
 };
 
 }  // namespace
+
+bool IsVideoName(const std::filesystem::path& path) {
+  static const char* const kKnown[] = {".mp4",  ".mov", ".m4v",  ".avi", ".mkv", ".webm", ".mts",
+                                       ".m2ts", ".mpg", ".mpeg", ".3gp", ".wmv", ".mxf",  ".ts"};
+  std::string extension = path.extension().string();
+  std::transform(extension.begin(), extension.end(), extension.begin(),
+                 [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
+  return std::any_of(std::begin(kKnown), std::end(kKnown), [&](const char* k) { return extension == k; });
+}
 
 std::unique_ptr<Footage> OpenVideoFile(const std::string& path, const FootageOptions& options) {
   return std::make_unique<VideoFile>(path, options);

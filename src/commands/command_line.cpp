@@ -15,6 +15,7 @@
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
 #include "src/commands/plan_command.h"
+#include "src/commands/sheet_command.h"
 #include "src/iso_date.h"
 #include "src/nearest_name.h"
 #include "src/version.h"
@@ -378,6 +379,8 @@ int RunCommandLine(int argc, char** argv) {
   AddCalibrate(app, calibrate);
   PlanOptions plan;
   AddPlan(app, plan);
+  SheetOptions sheet;
+  AddSheet(app, sheet);
   if (argc < 2)
     throw calib::InputError("nothing to do; try conebook measure CLIP --rig RIG.toml, or conebook --help");
   RequireKnownCommand(argc, argv, app);
@@ -392,6 +395,9 @@ int RunCommandLine(int argc, char** argv) {
   if (const auto status = RunCalibrate(app, calibrate, measure.quiet)) return *status;
   plan.quiet = measure.quiet;
   if (app.get_subcommand("plan")->parsed()) return PlanCommand(plan);
+  sheet.quiet = measure.quiet;
+  sheet.threads = measure.threads;
+  if (app.get_subcommand("sheet")->parsed()) return SheetCommand(sheet);
   return Run(app, measure, options);
 }
 
