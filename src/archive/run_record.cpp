@@ -282,6 +282,15 @@ std::optional<std::string> TextOf(const Json& record, const std::string& name,
   return bytes ? std::optional(Uncompressed(*bytes)) : std::nullopt;
 }
 
+// As the rig file with the sheet's overrides said it, which the settings keep; 1 deg is what the rig assumes.
+std::optional<calib::Stated> ToRotation(const Json& settings) {
+  const Json view = settings.value("/rig/view"_json_pointer, Json::object());
+  if (!view.contains("rotation_deg")) return std::nullopt;
+  const bool assumed = !view.contains("u_rotation_deg");
+  return calib::Stated{view.at("rotation_deg").get<double>(),
+                       assumed ? 1.0 : view.at("u_rotation_deg").get<double>(), false, assumed};
+}
+
 }  // namespace
 
 Record RunRecord(const Run& run, const MeasureInput& input) {
@@ -323,6 +332,7 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
   if (const Json* log = At(inputs, "log")) run.log = ToFile(*log);
   for (const Json& file : inputs.at("calibrations")) run.calibrations.push_back(ToFile(file));
   run.settings_json = json.at("settings").dump();
+  run.view_rotation_deg = ToRotation(json.at("settings"));
   if (const Json* footage = At(json, "footage")) {
     run.footage = ToFile(*footage);
     ToClip(*footage, run.clip);

@@ -160,8 +160,8 @@ std::string RenderElementReportHtml(const ElementReport& whole) {
                                LeftOutHtml(KeepLatest(report.stock), "changes of stock");
   const std::string head = Banner(report) + TitleBlock(report) + LatestSpray(report);
   const std::string rest = (left_out.empty() ? "" : "<section><h2>Left out</h2>" + left_out + "</section>") +
-                           ChartsHtml(report) + ElementFactsHtml(report) + ElementStockHtml(report) +
-                           EarlierResultsHtml(report) + ElementRemarksHtml(report);
+                           ChartsHtml(report) + ElementViewsHtml(report) + ElementFactsHtml(report) +
+                           ElementStockHtml(report) + EarlierResultsHtml(report) + ElementRemarksHtml(report);
   constexpr std::size_t kLinkBytes = 40;
   const std::size_t taken =
       head.size() + rest.size() + ElementRunsHtml(report, {}).size() + kLinkBytes * report.runs.size();

@@ -1,6 +1,7 @@
 #include "src/report/element_tables.h"
 
 #include <algorithm>
+#include <map>
 #include <optional>
 #include <vector>
 
@@ -11,6 +12,7 @@
 #include "src/report/point_table.h"
 #include "src/report/remarks.h"
 #include "src/report/run_table.h"
+#include "src/views.h"
 
 namespace conebook::src {
 namespace {
@@ -115,6 +117,22 @@ std::string ElementRunsHtml(const ElementReport& report, const std::set<std::siz
              "scope=\"col\">Verdict</th><th scope=\"col\">Points</th>" +
                  RunColumnHeads() + "</tr></thead><tbody>" + rows + "</tbody></table>") +
          "</section>";
+}
+
+std::string ElementViewsHtml(const ElementReport& report) {
+  // Holder and camera stay as they are for a day, no longer.
+  std::map<std::string, std::vector<const Run*>> days;
+  for (const ElementRun& run : report.runs)
+    if (run.superseded_by.empty()) days[run.date].push_back(&run.run);
+  std::string items;
+  for (const auto& [date, runs] : days) {
+    for (const ElementViews& views : ViewsOf(runs))
+      items += "<li>" + EscapeHtml((date.empty() ? "no date" : date) + ": " + InWords(views)) + "</li>";
+  }
+  if (items.empty()) return items;
+  return "<section><h2>Seen from several sides</h2><p class=\"hint\">Azimuths count from the datum mark, "
+         "counter-clockwise looking upstream at the exit.</p><ul>" +
+         items + "</ul></section>";
 }
 
 std::string ElementRemarksHtml(const ElementReport& report) {

@@ -37,3 +37,10 @@ if(TARGET conebook_render AND EXISTS ${CMAKE_SOURCE_DIR}/tools/render/povray_che
     COMMAND /usr/bin/python3 ${CMAKE_SOURCE_DIR}/tools/render/povray_check.py --renderer $<TARGET_FILE:conebook_render>)
   set_tests_properties("render: silhouettes agree with a general ray tracer" PROPERTIES LABELS long TIMEOUT 1800)
 endif()
+
+# A whole test day: elements at three rotations, rendered, measured by one sheet, their lean vectors fitted to 0.15 deg.
+if(TARGET conebook_render)
+  add_test(NAME "study: the true lean of elements comes out of three views"
+    COMMAND /usr/bin/python3 ${CMAKE_SOURCE_DIR}/tools/study --views 3 --seed 1503 --jobs 1 --build ${CMAKE_BINARY_DIR})
+  set_tests_properties("study: the true lean of elements comes out of three views" PROPERTIES LABELS long TIMEOUT 1800)
+endif()

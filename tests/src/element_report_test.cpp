@@ -177,6 +177,31 @@ TEST_CASE("a run above rated pressure comes before everything else on the elemen
   CHECK(At(Rendered(report), "Element A07</h1>") < At(Rendered(report), "The log reaches 18 bar."));
 }
 
+TEST_CASE(
+    "views of one day give the true lean on the element's page; other days and superseded runs do not mix in",
+    "[src][report][element]") {
+  // lean = holder - size sin(rotation + direction), worked by hand: holder 0.5, size 1, direction 90.
+  ElementReport report = conebook::src::testing::MadeElement(5);
+  const double leans[] = {-0.5, 1.0, 1.0, 5.0, 5.0};
+  for (std::size_t i = 0; i < 5; ++i) {
+    ElementRun& run = report.runs[i];
+    run.date = i < 4 ? "2026-03-01" : "2026-03-02";
+    run.run.view_rotation_deg = calib::Stated{i < 3 ? 120.0 * static_cast<double>(i) : 60.0, 1.0};
+    for (Point& point : run.run.points)
+      point.spray.half_angle->lean_deg =
+          conebook::src::testing::Made(leans[i], 0.05, "scatter from frame to frame", calib::Shared::kFrames);
+  }
+  CHECK(Count(Rendered(report), "the spray leans by 1.00 deg") == 0);  // with the wrong fourth view
+  report.runs[3].superseded_by = "withdrawn: the mark had slipped";
+  const std::string page = Rendered(report);
+  CHECK(Count(page, "<h2>Seen from several sides</h2>") == 1);
+  CHECK(Count(page, "2026-03-01: ") >= 1);
+  CHECK(Count(page, "the spray leans by 1.00 deg") >= 1);
+  CHECK(Count(page, "towards 90 deg") >= 1);
+  CHECK(Count(page, "holder and camera roll +0.50 deg") >= 1);
+  CHECK(Count(Rendered(conebook::src::testing::MadeElement(3)), "Seen from several sides") == 0);
+}
+
 TEST_CASE("disputed facts are marked, and only those", "[src][report][element]") {
   ElementReport report = testing::MadeElement(1);
   report.facts = {{"exit diameter", "1.198 mm", "a.csv", true},

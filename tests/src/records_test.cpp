@@ -119,7 +119,9 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   Run run = testing::MadeRun();
   run.date = "2031-05-04";
   run.date_from = "log";
-  run.settings_json = Json::parse(run.settings_json).dump();
+  Json settings = Json::parse(run.settings_json);
+  settings["rig"]["view"] = {{"rotation_deg", 120.0}, {"u_rotation_deg", 0.4}};
+  run.settings_json = settings.dump();
   const std::string book = folder.In("book.db");
   MeasureInput input;
   input.rig.path = folder.Write("rig.toml", "[element]\nid = \"A07\"\n");
@@ -131,6 +133,9 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   REQUIRE(back.points[0].spray.stage == run.points[0].spray.stage);
   REQUIRE(back.opening.rising);
   CHECK(back.opening.rising->hi_bar == 1.2);
+  REQUIRE(back.view_rotation_deg);
+  CHECK(back.view_rotation_deg->value == 120.0);
+  CHECK(back.view_rotation_deg->u == 0.4);
 
   // The result file says the same, but for the evidence that the record lists.
   Json was = Json::parse(ResultJson(run)), is = Json::parse(ResultJson(back));
