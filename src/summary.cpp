@@ -1,6 +1,7 @@
 #include "src/summary.h"
 
 #include <algorithm>
+#include <set>
 #include <vector>
 
 #include <fmt/core.h>
@@ -138,6 +139,17 @@ std::string RunInOneLine(const Run& run) {
                             : fmt::format(", half angle {:.2f} to {:.2f} deg", *least, *most);
   }
   if (run.flow_law && run.flow_law->cd) text += ", Cd " + Shown(run.flow_law->cd);
+  return text;
+}
+
+std::string WhatToChange(const Run& run) {
+  std::string text;
+  std::set<std::string> said;
+  for (const calib::Flag& flag : run.flags) {
+    if (flag.severity == Severity::kInfo || !said.insert(flag.code).second) continue;
+    text += fmt::format("  - {} [{}]\n", flag.message, flag.code);
+    if (!flag.advice.empty()) text += fmt::format("    before filming again: {}\n", flag.advice);
+  }
   return text;
 }
 

@@ -43,7 +43,13 @@ constexpr const char* kMeasureExamples = R"(Examples:
   conebook measure frames/ --rig rig.toml --json -
   conebook measure --log log.csv --rig rig.toml
   conebook measure --sheet DAY.toml --json results/ --report day.html --archive book.db
+  conebook measure --follow DCIM/ --rig rig.toml --json results/ --report day.html
   conebook measure clip.mp4 --rig rig.toml --archive book.db --supersedes 3fa2 --reason "wrong element in the rig"
+
+With --follow every clip that comes into the folder is measured once it has been written to its end, all under
+the rig's element, and what to change before filming it again is said. Bad clips do not end it; Ctrl-C does, with
+a summary and the exit status of a test day. Where element and pressure differ from clip to clip, measure for the
+record afterwards, with conebook sheet.
 
 Exit status: 0 measured (flags possible), 2 bad usage or bad input, 3 footage that cannot be measured
 (the result file says why), 4 archive unusable, 130 interrupted.
@@ -169,7 +175,14 @@ void AddMeasure(CLI::App& app, MeasureOptions& options) {
   measure->add_option("--log", options.log, "Stand log: time, pressure, flow")->type_name("LOG.csv");
   measure->add_option("--sheet", options.sheet, "Test-day sheet: many clips, in parallel")
       ->type_name("DAY.toml");
-  measure->add_option("--json", options.json, "Result file; - for standard output; with --sheet a folder")
+  measure->add_option("--follow", options.follow, "Watch this folder, measure each clip that comes into it")
+      ->type_name("FOLDER");
+  measure->add_flag(
+      "--existing", options.existing,
+      "With --follow: also the clips that are there already, unless results or archive have them");
+  measure
+      ->add_option("--json", options.json,
+                   "Result file; - for standard output; with --sheet and --follow a folder")
       ->type_name("OUT.json");
   measure->add_option("--archive", options.archive, "Put the run on record in this archive")
       ->type_name("BOOK.db");
@@ -343,7 +356,11 @@ int Run(const CLI::App& app, const MeasureOptions& measure, ArchiveOptions& opti
   options.verify.threads = measure.threads;
   for (const RunFilter* filter : {&options.list.filter, &options.out.filter, &options.verify.filter})
     CheckFilter(*filter);
-  if (asked("measure")) return measure.sheet ? MeasureDay(measure) : MeasureOne(measure);
+  if (asked("measure")) {
+    if (measure.existing && !measure.follow) throw calib::InputError("--existing goes with --follow FOLDER");
+    if (measure.follow) return MeasureFollow(measure);
+    return measure.sheet ? MeasureDay(measure) : MeasureOne(measure);
+  }
   if (asked("list")) return List(options.list);
   if (asked("show")) return Show(options.show);
   if (asked("export")) return Export(options.out);

@@ -1,4 +1,4 @@
-// `conebook measure`: one clip, one log alone, or a test day.
+// `conebook measure`: one clip, one log alone, a test day, or clips as they come.
 #pragma once
 
 #include <optional>
@@ -7,17 +7,19 @@
 namespace conebook::src {
 
 struct MeasureOptions {
-  std::optional<std::string> clip, rig, log, sheet;
+  std::optional<std::string> clip, rig, log, sheet, follow;
   std::optional<std::string> json, archive, report, overlay;
   std::optional<std::string> date;        // of the test; nothing: as sheet, log or footage say
   std::optional<std::string> supersedes;  // the beginning of a record's key, with a reason
   std::string reason;
-  int threads = 0;  // 0: all
+  bool existing = false;  // with follow: also clips that are there already
+  int threads = 0;        // 0: all
   bool quiet = false;
 };
 
 // Each returns the exit status of the contract.
 int MeasureOne(const MeasureOptions& options);
 int MeasureDay(const MeasureOptions& options);
+int MeasureFollow(const MeasureOptions& options);  // until Ctrl-C
 
 }  // namespace conebook::src
