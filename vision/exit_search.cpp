@@ -1,6 +1,7 @@
 #include "vision/exit_search.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <optional>
 
@@ -75,9 +76,13 @@ std::optional<cv::Point2d> FirstLastingRows(const cv::Mat1f& change, const RowCh
 // Where the outer lines of the change are one exit diameter apart.
 std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChange& rows,
                                           double diameter_px) {
-  constexpr double kLeastOpening = 0.1;    // of the width a row, both sides together
-  constexpr double kMostResidual = 0.015;  // of the picture's width
+  constexpr double kLeastOpening = 0.1;                             // of the width a row, both sides together
+  constexpr double kMostOfPicture = 0.015, kMostOfHalfWidth = 0.1;  // residual, px
+  constexpr int kEdgePx = 4, kLeavingRows = 3;
+  constexpr std::size_t kBlockRows = 8;
   const int w = change.cols;
+  int leaving = 0;
+  std::optional<std::size_t> leaves_at;
   std::vector<double> ys;
   std::vector<double> left;
   std::vector<double> right;
@@ -90,22 +95,51 @@ std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChan
     int b = w - 1;
     while (b > a && change(y, b) <= level) --b;
     // A side at the picture's edge has left it.
-    if (a < 4 || b > w - 5 || b - a < w / 20) continue;
+    if (a < kEdgePx || b > w - 1 - kEdgePx) {
+      if (++leaving == kLeavingRows && !leaves_at) leaves_at = ys.size();
+      continue;
+    }
+    if (b - a < w / 20) continue;
     ys.push_back(y);
     left.push_back(a);
     right.push_back(b);
   }
   RobustLineOptions options;
   options.floor = 4.0;
-  options.min_points = std::max(24, change.rows / 12);
-  const auto l = FitRobustLine(ys, left, options);
-  const auto r = FitRobustLine(ys, right, options);
-  if (!l || !r) return std::nullopt;
-  const double opening = r->slope - l->slope;
-  if (opening < kLeastOpening || std::max(l->residual_sd, r->residual_sd) > kMostResidual * w)
-    return std::nullopt;
-  const double y = (diameter_px - (r->intercept - l->intercept)) / opening;
-  const double x = 0.5 * (l->Y(y) + r->Y(y));
+  options.min_points = 8;
+  // A clump within the spray may outshine the side of its row: of every eight rows the second outermost.
+  const auto lines = [&](std::size_t count) -> std::optional<std::array<Line, 2>> {
+    if (static_cast<int>(count) < std::max(24, change.rows / 12)) return std::nullopt;
+    std::vector<double> y;
+    std::array<std::vector<double>, 2> side;
+    for (std::size_t i = 0; i + kBlockRows <= count; i += kBlockRows) {
+      const auto at = static_cast<std::ptrdiff_t>(i);
+      std::array<double, kBlockRows> a{};
+      std::array<double, kBlockRows> b{};
+      std::copy_n(left.begin() + at, kBlockRows, a.begin());
+      std::copy_n(right.begin() + at, kBlockRows, b.begin());
+      std::nth_element(a.begin(), a.begin() + 1, a.end());
+      std::nth_element(b.begin(), b.end() - 2, b.end());
+      y.push_back(0.5 * (ys[i] + ys[i + kBlockRows - 1]));
+      side[0].push_back(a[1]);
+      side[1].push_back(b[kBlockRows - 2]);
+    }
+    const auto l = FitRobustLine(y, side[0], options);
+    const auto r = FitRobustLine(y, side[1], options);
+    if (!l || !r || r->slope - l->slope < kLeastOpening) return std::nullopt;
+    const double middle = 0.5 * (y.front() + y.back());
+    const double most = std::max(kMostOfPicture * w, kMostOfHalfWidth * 0.5 * (r->Y(middle) - l->Y(middle)));
+    if (std::max(l->residual_sd, r->residual_sd) > most) return std::nullopt;
+    return std::array<Line, 2>{*l, *r};
+  };
+  // Below where a wide spray leaves the picture, what is found within it are drops, not its sides.
+  auto sides = lines(ys.size());
+  if (!sides && leaves_at) sides = lines(*leaves_at);
+  if (!sides) return std::nullopt;
+  const auto& [l, r] = *sides;
+  const double opening = r.slope - l.slope;
+  const double y = (diameter_px - (r.intercept - l.intercept)) / opening;
+  const double x = 0.5 * (l.Y(y) + r.Y(y));
   if (y < 0.0 || y > 0.7 * change.rows || x < 0.0 || x > w - 1.0) return std::nullopt;
   return cv::Point2d{x, y};
 }

@@ -199,10 +199,10 @@ Variant Evaluate(const HyperboloidFit& fit, double r0, double near_mm, double fa
   return {std::atan(line->slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
 }
 
-Rows UpTo(const Rows& rows, double z1) {
+Rows Between(const Rows& rows, double z0, double z1) {
   Rows upper;
   for (std::size_t i = 0; i < rows.z.size(); ++i) {
-    if (rows.z[i] > z1) continue;
+    if (rows.z[i] < z0 || rows.z[i] > z1) continue;
     upper.z.push_back(rows.z[i]);
     upper.h.push_back(rows.h[i]);
   }
@@ -233,6 +233,89 @@ std::optional<Variant> FitWhole(const Rows& rows, double r0, double near_mm, dou
   return fit ? std::optional(Evaluate(*fit, r0, near_mm, far_mm)) : std::nullopt;
 }
 
+// One way to the angle: values of the line and of the asymptote, with the middle of the film at the exit as
+// expected and one u wider, and of blocks of frames.
+struct Way {
+  Variant value, wider;
+  std::vector<Variant> blocks;
+  double model_deg = 0.0;
+};
+
+struct Mean {
+  double value = 0.0, u_model = 0.0;
+  std::optional<double> u_statistics;
+};
+
+// Weighted by what each way's own scatter, r0 and model leave open. How far they lie apart is in the model's
+// share.
+Mean Combine(std::span<const Way> ways, double Variant::*angle) {
+  std::vector<double> weights;
+  double sum = 0.0;
+  for (const Way& way : ways) {
+    std::vector<double> blocks;
+    for (const Variant& block : way.blocks) blocks.push_back(block.*angle);
+    const double scatter = UncertaintyOfMean(blocks).value_or(0.0);
+    const double by_r0 = way.value.*angle - way.wider.*angle;
+    weights.push_back(1.0 / (scatter * scatter + by_r0 * by_r0 + way.model_deg * way.model_deg));
+    sum += weights.back();
+  }
+  for (double& weight : weights) weight /= sum;
+  const auto mean_of = [&](const auto& value) {
+    double mean = 0.0;
+    for (std::size_t i = 0; i < ways.size(); ++i) mean += weights[i] * value(ways[i]);
+    return mean;
+  };
+  Mean mean;
+  mean.value = mean_of([&](const Way& way) { return way.value.*angle; });
+  const double wider = mean_of([&](const Way& way) { return way.wider.*angle; });
+  const double model = mean_of([&](const Way& way) { return way.model_deg; });
+  const double apart = mean_of(
+      [&](const Way& way) { return (way.value.*angle - mean.value) * (way.value.*angle - mean.value); });
+  mean.u_model = std::sqrt(apart + (mean.value - wider) * (mean.value - wider) + model * model);
+  std::vector<double> blocks;
+  for (std::size_t k = 0; k < ways.front().blocks.size(); ++k)
+    blocks.push_back(mean_of([&](const Way& way) { return way.blocks[k].*angle; }));
+  mean.u_statistics = UncertaintyOfMean(blocks);
+  return mean;
+}
+
+// The asymptote whose hyperboloid's line between the stations has this angle.
+Variant FromLine(double line_deg, double r0, double near_mm, double far_mm) {
+  double lo = 0.0;
+  double hi = std::tan(80.0 / kDegPerRad);
+  for (int i = 0; i < 40; ++i) {
+    const double middle = 0.5 * (lo + hi);
+    (Evaluate({middle, 0.0, 0.0, 0.0}, r0, near_mm, far_mm).line_deg < line_deg ? lo : hi) = middle;
+  }
+  return {line_deg, std::atan(lo) * kDegPerRad};
+}
+
+// The visible boundary less the envelope: as the fluctuation grows between the stations, mm to a mm.
+std::optional<double> GrowthOfFluctuation(const Rows& rows, double near_mm, double far_mm, int least_rows) {
+  std::vector<double> z;
+  std::vector<double> fluctuation;
+  for (std::size_t i = 0; i < rows.z.size(); ++i) {
+    if (rows.z[i] < near_mm || rows.z[i] > far_mm) continue;
+    z.push_back(rows.z[i]);
+    fluctuation.push_back(rows.fluctuation[i]);
+  }
+  if (static_cast<int>(z.size()) < least_rows) return std::nullopt;
+  const auto line = FitRobustLine(z, fluctuation, RobustLineOptions{});
+  return line ? std::optional(std::max(0.0, line->slope)) : std::nullopt;
+}
+
+// The visible angle of each block, from the angles of its frames.
+double BlockAngle(const ConeAngles& angles, std::size_t from, std::size_t to) {
+  double sum = 0.0;
+  double count = 0.0;
+  for (std::size_t k = from; k < to; ++k) {
+    if (!angles.frame_found[k]) continue;
+    sum += 0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]);
+    count += 1.0;
+  }
+  return count > 0.0 ? sum / count : 0.0;
+}
+
 }  // namespace
 
 std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& spool,
@@ -249,33 +332,59 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
   const RowParts parts = PartsOfRows(spool, frames, step, part);
   const Rows whole =
       CollectRows(model, spool, frames, 0, frames.size(), step, parts, setup, angles, z0, whole_mm);
-  const Rows upper = UpTo(whole, upper_mm);
-  const auto value = FitUpper(upper, r0, near_mm, far_mm, options.least_rows);
-  const auto wider =
-      FitUpper(upper, r0 + options.u_r0_of_exit * exit_radius_mm, near_mm, far_mm, options.least_rows);
+  const Rows upper = Between(whole, z0, upper_mm);
+  const double r0_wider = r0 + options.u_r0_of_exit * exit_radius_mm;
+  const auto calm = FitUpper(upper, r0, near_mm, far_mm, options.least_rows);
+  const auto calm_wider = FitUpper(upper, r0_wider, near_mm, far_mm, options.least_rows);
   const auto wavy = FitWhole(whole, r0, near_mm, far_mm, options.least_rows);
-  if (!value || !wider || !wavy) return std::nullopt;
-  SheetAngles result;
-  result.line_deg = value->line_deg;
-  result.asymptote_deg = value->asymptote_deg;
-  const auto u_of = [&](double at, double at_wider, double at_wavy) {
-    return std::hypot(0.5 * (at - at_wavy), at - at_wider, options.floor_deg);
-  };
-  result.u_line_deg = u_of(value->line_deg, wider->line_deg, wavy->line_deg);
-  result.u_asymptote_deg = u_of(value->asymptote_deg, wider->asymptote_deg, wavy->asymptote_deg);
+  const auto wavy_wider = FitWhole(whole, r0_wider, near_mm, far_mm, options.least_rows);
+  if (!calm || !calm_wider || !wavy || !wavy_wider) return std::nullopt;
+  // What the first rows and the last of the calm half do to it says how well it is one.
+  const auto later = FitUpper(Between(whole, z0 + 0.25 * (upper_mm - z0), upper_mm), r0, near_mm, far_mm,
+                              options.least_rows);
+  const auto shorter = FitUpper(Between(whole, z0, upper_mm - 0.25 * (upper_mm - z0)), r0, near_mm, far_mm,
+                                options.least_rows);
+  double turned_deg = 0.0;
+  for (const auto& other : {later, shorter}) {
+    if (other) turned_deg = std::hypot(turned_deg, other->line_deg - calm->line_deg);
+  }
+  std::vector<Way> ways{{*calm, *calm_wider, {}, std::hypot(options.calm_model_deg, 0.5 * turned_deg)},
+                        {*wavy, *wavy_wider, {}, options.wavy_model_deg}};
 
-  std::vector<double> lines;
-  std::vector<double> asymptotes;
+  const double visible_deg = 0.5 * (std::atan(-angles.slope[0]) + std::atan(angles.slope[1])) * kDegPerRad;
+  double envelope_deg = 0.0;
+  if (const auto growth = GrowthOfFluctuation(whole, near_mm, far_mm, options.least_rows)) {
+    const double cosine = std::cos(visible_deg / kDegPerRad);
+    envelope_deg = options.envelope * *growth * cosine * cosine * kDegPerRad;
+    const double line_deg = visible_deg - envelope_deg;
+    ways.push_back(
+        {FromLine(line_deg, r0, near_mm, far_mm),
+         FromLine(line_deg, r0_wider, near_mm, far_mm),
+         {},
+         std::hypot(options.u_envelope / options.envelope * envelope_deg, options.visible_model_deg)});
+  }
+  const double all_deg = BlockAngle(angles, 0, frames.size());
   for (const Block& block : ContiguousBlocks(frames.size(), options.blocks, options.least_block)) {
     const Rows rows =
-        CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, upper_mm);
-    if (const auto part_value = FitUpper(rows, r0, near_mm, far_mm, options.least_rows)) {
-      lines.push_back(part_value->line_deg);
-      asymptotes.push_back(part_value->asymptote_deg);
-    }
+        CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, whole_mm);
+    const auto a = FitUpper(Between(rows, z0, upper_mm), r0, near_mm, far_mm, options.least_rows);
+    const auto b = FitWhole(rows, r0, near_mm, far_mm, options.least_rows);
+    if (!a || !b) continue;
+    ways[0].blocks.push_back(*a);
+    ways[1].blocks.push_back(*b);
+    if (ways.size() < 3) continue;
+    const double swing = BlockAngle(angles, block.first, block.last) - all_deg;
+    ways[2].blocks.push_back(FromLine(visible_deg - envelope_deg + swing, r0, near_mm, far_mm));
   }
-  result.u_statistics_line_deg = UncertaintyOfMean(lines);
-  result.u_statistics_asymptote_deg = UncertaintyOfMean(asymptotes);
+  SheetAngles result;
+  const Mean line = Combine(ways, &Variant::line_deg);
+  const Mean asymptote = Combine(ways, &Variant::asymptote_deg);
+  result.line_deg = line.value;
+  result.u_line_deg = line.u_model;
+  result.u_statistics_line_deg = line.u_statistics;
+  result.asymptote_deg = asymptote.value;
+  result.u_asymptote_deg = asymptote.u_model;
+  result.u_statistics_asymptote_deg = asymptote.u_statistics;
   return result;
 }
 

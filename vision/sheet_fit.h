@@ -10,7 +10,9 @@
 // Each frame's own swing of the angle is taken out first: pulsation is no wave.
 // The value: waves of an instability grow by e-folds, so the upper half of the sheet hardly shows them; the
 // model without B is fitted to that half and evaluated at the stations. All of the sheet with B takes the
-// waves out in another way; half the difference is the model's share in u. (On rendered sprays over varied
+// waves out in another way; its model is worse, but its rows are more. The two are averaged, weighted by what
+// scatter, r0 and model leave open in each: the first alone, nearly, where there are rows enough; the second
+// where the calm half is a few dozen noisy rows. (On rendered sprays over varied
 // physics the upper half reads within 0.1 deg for any end between 0.40 and 0.55 of the breakup, the whole
 // sheet within 0.17, and quantiles with an exponential envelope within 0.4.)
 // r0 is the middle of the film at the exit: with an air core of 0.7 to 0.95 of the exit's radius (textbook
@@ -34,7 +36,12 @@ struct SheetFitOptions {
   double far_of_breakup = 0.5;    // last row used
   double whole_of_breakup = 0.9;  // last row of the fit with waves
   int least_rows = 20;
-  double floor_deg = 0.06;
+  double calm_model_deg = 0.06;    // u of the models: the calm half
+  double wavy_model_deg = 0.2;     // the whole sheet
+  double visible_model_deg = 0.1;  // the visible boundary less its envelope, beside the envelope's own u
+  // Envelope at a row in rms fluctuations: none for waves that run around the whole cone at once, two for
+  // the crests of many; the middle, and the u of a rectangle of that width.
+  double envelope = 1.0, u_envelope = 0.58;
   double r0_of_exit = 0.92;  // middle of the film at the exit, parts of the exit's radius
   double u_r0_of_exit = 0.05;
   int blocks = 8;  // of frames, for the scatter

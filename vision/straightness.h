@@ -21,9 +21,9 @@ struct StraightnessOptions {
   int least_rows_a_block = 3;
   double least_significance = 4.0;  // of the largest block mean, in its standard errors
   double most_turn_in_u = 2.5;      // rendered sprays stay below 1.9
-  // Change of direction along the side, beyond the hyperbola's. Rendered sprays stay within -1.6 and 2.2:
+  // Change of direction along the side, beyond the hyperbola's. Rendered sprays stay within -3.3 and 2.2:
   // growing waves open the side outwards, entrained gas draws it in (how far: from memory, a few degrees).
-  double most_opening_deg = 3.0, most_closing_deg = 2.5;
+  double most_opening_deg = 4.0, most_closing_deg = 4.0;
 };
 
 struct SidePoint {

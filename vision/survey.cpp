@@ -621,27 +621,36 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   const std::vector<LumaFrame>& sample = head.sample.Frames();
   model.clipped_code = CeilingOf(sample, model.format);
   model.background_from_spray = !onset || head.background.Frames() == 0;
+  const auto light = [&] {
+    const double sign = ChangeSign(sample, model);
+    model.illumination_stated = view.illumination.has_value();
+    model.illumination =
+        view.illumination.value_or(sign < 0.0 ? Illumination::kBacklit : Illumination::kFrontlit);
+    model.bands_rms = head.bands_rms;
+    model.level_bands = model.bands_rms > 0.0 && model.illumination == Illumination::kBacklit;
+    SetField(model);
+  };
   if (model.background_from_spray) {
-    BackgroundFromSpray(sample, model);
+    BackgroundFromSpray(sample, !model.exit_found, model);
   } else {
     model.background = head.background.Mean();
     model.background_frames = head.background.Frames();
   }
-
-  const double sign = ChangeSign(sample, model);
-  model.illumination_stated = view.illumination.has_value();
-  model.illumination =
-      view.illumination.value_or(sign < 0.0 ? Illumination::kBacklit : Illumination::kFrontlit);
-
-  model.bands_rms = head.bands_rms;
-  model.level_bands = model.bands_rms > 0.0 && model.illumination == Illumination::kBacklit;
-  SetField(model);
+  light();
   if (drops_view) return result;  // no cone is looked for, so no row is read
   if (model.exit_found && !FindExit(sample, model)) {
     result.flags.push_back({"exit_not_found", Severity::kReject, std::nullopt, std::nullopt,
                             "no place was found where a spray begins",
                             "state [nozzle] exit_px, the centre of the exit in pixels of the upright image"});
     return result;
+  }
+  // From the exit found in what moves, the light can be continued across the sheet that stands still, and
+  // that shows the exit itself.
+  if (model.exit_found && model.background_from_spray) {
+    const ClipModel before = model;
+    BackgroundFromSpray(sample, true, model);
+    light();
+    if (!FindExit(sample, model)) model = before;
   }
   SetRows(model);
   if (model.rows < 24) {

@@ -289,3 +289,33 @@ TEST_CASE("the exit of a faint cone is found under shake and grain", "[vision][r
   CHECK(m.points[0].half_angle->mean_deg.value ==
         Approx(0.5 * (TrueSide(spray, "left", view) + TrueSide(spray, "right", view))).margin(0.3));
 }
+
+// The spray is on from the first frame and its sheet hardly moves: there is no picture without it, and the
+// median over time holds the sheet itself.
+void CheckStandingSheet(const std::string& name, const std::string& options, bool exit_stated) {
+  const Spray spray = Render(name, options + " --group highspeed --truth-frames 20 --set frames=40");
+  vision::View view = TrueView(spray);
+  view.near_mm = spray.truth["stations"]["near_mm"].get<double>();
+  view.far_mm = spray.truth["stations"]["far_mm"].get<double>();
+  if (!exit_stated) {
+    view.exit_x_px.reset();
+    view.exit_y_px.reset();
+  }
+  const vision::ClipReading reading = vision::ReadClip(spray.Clip(), view, {});
+  for (const calib::Flag& flag : reading.flags) INFO(flag.code << ": " << flag.message);
+  REQUIRE_FALSE(reading.Rejected());
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {Span(spray)});
+  REQUIRE(m.points[0].half_angle);
+  const double truth = 0.5 * (TrueSide(spray, "left", view) + TrueSide(spray, "right", view));
+  CHECK(m.points[0].half_angle->mean_deg.value == Approx(truth).margin(0.2));
+}
+
+TEST_CASE("a sheet that stands still from the first frame on shows where it leaves the exit",
+          "[vision][rendered]") {
+  CheckStandingSheet("stands_exit_unstated", "--seed 187717410283203 --set film=clear", false);
+}
+
+TEST_CASE("a sheet that stands still and fills the picture is told from the light beside it",
+          "[vision][rendered]") {
+  CheckStandingSheet("stands", "--seed 102878914735371 --set film=grey", true);
+}

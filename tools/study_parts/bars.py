@@ -57,14 +57,19 @@ def judged(points, good, negatives, base):
     for name, most in (("clean", 0.07), ("phone", 0.10), ("highspeed", 0.10)):
         some = [p for p in points if p["set"] == name and sharp(p)]
         limit("boundary: RMSE, stations over 120 px, 60 frames", f"set {name}", some, "mean", "rmse", most, 3, "deg")
+        limit("the same in the picture", f"set {name}", some, "apparent", "rmse", most, 3, "deg")
     limit("boundary: bias", "all", points, "mean", "bias", 0.03, 3, "deg")
     near = lambda s, _: s.get("near")
     line("boundary: within 0.25 deg", "all", points, "mean", ">= 95 %", near, lambda x: f"{100 * x:.1f} %",
          lambda x: x >= 0.95)
+    line("the same in the picture", "all", points, "apparent", ">= 95 %", near, lambda x: f"{100 * x:.1f} %",
+         lambda x: x >= 0.95)
     limit("lean: RMSE", "all", points, "lean", "rmse", 0.10, 3, "deg")
+    limit("the same in the picture", "all", points, "lean_shown", "rmse", 0.10, 3, "deg")
     big = [p for p in points if fine(p)]
     limit("mean sheet: bias", "10 px/mm and more", big, "sheet", "bias", 0.06, 3, "deg")
     limit("mean sheet: RMSE", "10 px/mm and more", big, "sheet", "rmse", 0.13, 3, "deg")
+    limit("the same in the picture", "10 px/mm and more", big, "sheet_shown", "rmse", 0.13, 3, "deg")
     limit("cone asymptote: RMSE", "all", points, "cone", "rmse", 0.3, 3, "deg")
     limit("breakup: bias", "all", points, "breakup", "bias", 1.5, 2, "%")
     limit("breakup: RMSE", "all", points, "breakup", "rmse", 3.0, 2, "%")

@@ -46,21 +46,30 @@ def student(dof):
             + (3.0 * z**7 + 19.0 * z**5 + 17.0 * z**3 - 15.0 * z) / (384.0 * n**3))
 
 
-def lean_shown(quantity, oracle, frames_shown, truth):
-    """Error of the lean as the picture shows it, free of what the rig states in error: the program's lean less that
-    of perfect masks through the same rig, and those masks' lean in the picture less the long-time one's. u: that of
-    the lean without what the budget lays on the rig."""
-    out = {"truth": truth, "value": None}
-    if not quantity or quantity.get("value") is None or oracle is None or frames_shown is None:
-        return out
+def shown(quantity, value, truth):
+    """As the picture shows it, free of what the rig states in error. u: the quantity's own, without what the budget
+    lays on the rig."""
     own = [b for b in quantity["budget"] if b["shared"] != "rig"]
     u = math.sqrt(math.fsum(b["u"] ** 2 for b in own))
-    value = quantity["value"] - oracle + frames_shown
     # Only the scatter has degrees of freedom (Welch and Satterthwaite: u^4 / dof is a sum over the causes).
     dof = quantity["dof"] * (u / quantity["u"]) ** 4 if quantity.get("dof") else None
     reach = (student(dof) if dof else 1.959964) * u
-    out.update(value=value, u=u, lo=value - reach, hi=value + reach)
-    return out
+    return {"truth": truth, "value": value, "u": u, "lo": value - reach, "hi": value + reach}
+
+
+def lean_shown(quantity, oracle, frames_shown, truth):
+    """The program's lean less that of perfect masks through the same rig, and those masks' lean in the picture."""
+    if not quantity or quantity.get("value") is None or oracle is None or frames_shown is None or truth is None:
+        return None
+    return shown(quantity, quantity["value"] - oracle + frames_shown, truth)
+
+
+def model_shown(quantity, truth, mean, apparent):
+    """Sheet or cone angle without what taking the visible angle to space did to it."""
+    if not quantity or any(e is None or e.get("value") is None for e in (quantity, mean, apparent)):
+        return None
+    by_rig = (mean["value"] - mean["truth"]) - (apparent["value"] - apparent["truth"])
+    return shown(quantity, quantity["value"] - by_rig, truth)
 
 
 def judge_point(index, true_point, point, result, stations, plain, true_r):
@@ -100,10 +109,13 @@ def judge_point(index, true_point, point, result, stations, plain, true_r):
             record["oracle"][key] = {"truth": value, "value": oracle[key]}
         if plain is not None and (key in SIDES or (key == "breakup" and in_view)):
             record["plain"][key] = {"truth": value, "value": plain[key] if plain else None}
-    if filmed and apparent["lean"] is not None and record["program"].get("lean", {}).get("value") is not None:
-        said = lean_shown(quantity_of(point, "lean"), oracle["lean"], frames_shown, apparent["lean"])
-        if said["value"] is not None:
-            record["program"]["lean_shown"] = said
+    said = record["program"]
+    extra = {"lean_shown": lean_shown(quantity_of(point, "lean"), oracle["lean"], frames_shown, apparent["lean"])}
+    for key in ("sheet", "cone"):
+        if key in said and said[key]["truth"] is not None:
+            extra[key + "_shown"] = model_shown(quantity_of(point, key), said[key]["truth"], said.get("mean"),
+                                                said.get("apparent"))
+    said.update({key: e for key, e in extra.items() if filmed and e})
     return record
 
 
