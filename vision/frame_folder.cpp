@@ -10,6 +10,8 @@
 
 #include <calib/error.h>
 
+#include "vision/transfer.h"
+
 namespace conebook::vision {
 namespace {
 
@@ -69,10 +71,7 @@ class FrameFolder : public Footage {
     format_.stored_height_px = first.rows;
     format_.bits = first.depth() == CV_16U ? 16 : 8;
     if (format_.bits == 16 && options.white_level) {
-      // Only the position of full scale matters; values above it are clipped light.
-      int bits = 9;
-      while (bits < 16 && *options.white_level > (1 << bits)) ++bits;
-      format_.bits = bits;
+      format_.bits = BitsOfWhiteLevel(*options.white_level);
     }
     format_.compressed = LowerExtension(names_[0]) == ".jpg" || LowerExtension(names_[0]) == ".jpeg";
     format_.transfer = first.depth() == CV_16U ? Transfer::kLinear : Transfer::kDisplay;

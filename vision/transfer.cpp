@@ -23,6 +23,12 @@ std::vector<float> LightOfCodeValue(const FootageFormat& format) {
   return light;
 }
 
+int BitsOfWhiteLevel(double white_level) {
+  int bits = 9;
+  while (bits < 16 && white_level > (1 << bits)) ++bits;
+  return bits;
+}
+
 int ClippedCodeValue(const FootageFormat& format) {
   // A little below full scale: compression rounds clipped areas down.
   const double top =

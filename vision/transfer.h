@@ -15,4 +15,8 @@ std::vector<float> LightOfCodeValue(const FootageFormat& format);
 // The code value from which on light counts as clipped.
 int ClippedCodeValue(const FootageFormat& format);
 
+// Bits of 16-bit code values whose highest is this: only the position of full scale matters, values above it
+// are clipped light. 9 to 16.
+int BitsOfWhiteLevel(double white_level);
+
 }  // namespace conebook::vision

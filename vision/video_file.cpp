@@ -20,6 +20,9 @@ extern "C" {
 
 #include <calib/error.h>
 
+#include "vision/cine_header.h"
+#include "vision/transfer.h"
+
 namespace conebook::vision {
 namespace {
 
@@ -95,9 +98,15 @@ class VideoFile : public Footage {
     if (stream->nb_frames > 0) format_.declared_frames = stream->nb_frames;
     ReadRotation(*stream);
     format_.recorded_at = RecordedAt(*container_, *stream);
+    if (std::strcmp(container_->iformat->name, "cine") == 0) cine_ = ReadCineHeader(path_);
+    if (cine_) format_.recorded_at = cine_->RecordedAt();
     first_ = Decode();
     if (!first_) throw NoFrame();
     Describe(*first_);
+    // The library spreads a cine's 9 to 15 real bits over all 16.
+    const bool spread = cine_ && cine_->real_bits > 8;
+    if (direct_ && format_.bits == 16 && options.white_level && !spread)
+      format_.bits = BitsOfWhiteLevel(*options.white_level);
   }
 
   const FootageFormat& Format() const override { return format_; }
@@ -235,7 +244,7 @@ class VideoFile : public Footage {
         format_.transfer = Transfer::kLinear;
         break;
       default:
-        format_.transfer = depth > 10 ? Transfer::kLinear : Transfer::kDisplay;
+        format_.transfer = depth > 10 || cine_ ? Transfer::kLinear : Transfer::kDisplay;
         break;
     }
     format_.compressed = !IsLossless(codec_->codec_id);
@@ -244,7 +253,10 @@ class VideoFile : public Footage {
 
   double Stamp(const AVFrame& frame) {
     double stamp_s = 0.0;
-    if (frame.best_effort_timestamp != AV_NOPTS_VALUE) {
+    const auto number = static_cast<std::size_t>(next_index_ - 1);
+    if (cine_ && number < cine_->stamps.size()) {
+      stamp_s = cine_->SecondsAfterFirst(number);
+    } else if (frame.best_effort_timestamp != AV_NOPTS_VALUE) {
       stamp_s = static_cast<double>(frame.best_effort_timestamp) * time_base_s_;
       if (!first_stamp_s_) first_stamp_s_ = stamp_s;
       stamp_s -= *first_stamp_s_;
@@ -322,13 +334,14 @@ class VideoFile : public Footage {
   std::int64_t decoded_ = 0;
   std::int64_t next_index_ = 0;
   std::optional<double> first_stamp_s_, last_stamp_s_;
+  std::optional<CineHeader> cine_;
 };
 
 }  // namespace
 
 bool IsVideoName(const std::filesystem::path& path) {
-  static const char* const kKnown[] = {".mp4",  ".mov", ".m4v",  ".avi", ".mkv", ".webm", ".mts",
-                                       ".m2ts", ".mpg", ".mpeg", ".3gp", ".wmv", ".mxf",  ".ts"};
+  static const char* const kKnown[] = {".mp4", ".mov",  ".m4v", ".avi", ".mkv", ".webm", ".mts", ".m2ts",
+                                       ".mpg", ".mpeg", ".3gp", ".wmv", ".mxf", ".ts",   ".cine"};
   std::string extension = path.extension().string();
   std::transform(extension.begin(), extension.end(), extension.begin(),
                  [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
