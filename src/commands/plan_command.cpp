@@ -26,8 +26,8 @@ Examples:
       --pixel-um 5.5 --distance-mm 400 --f-number 8 --fps 60
   conebook plan ... --exposure-us 10 --wanted-u-deg 0.05 --lens-calibrated --u-tilt-deg 0.5 --json
 
-What it says of u is worked out, not measured. Pressurised liquid can injure: keep to the stand's rated pressure, your
-local codes, and licensed practice.)";
+What it says of u is worked out, not measured. How to film, in pictures: vision/filming/README.md of the sources.
+Pressurised liquid can injure: keep to the stand's rated pressure, your local codes, and licensed practice.)";
 
 std::string PlanJson(const Plan& plan) {
   const auto or_null = [](const std::optional<double>& value) {

@@ -12,6 +12,9 @@ add_test(NAME "house: every flag code has its place in the gallery"
 add_test(NAME "house: the reader of flag codes finds planted ones and faults"
   COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/flag_codes_test.py)
 
+add_test(NAME "house: the filming guide has its pictures and its flag codes"
+  COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/filming_guide.py ${CMAKE_SOURCE_DIR})
+
 # What the accuracy study rests its verdicts on.
 add_test(NAME "house: the study counts, tests and draws seeds as published"
   COMMAND python3 ${CMAKE_CURRENT_LIST_DIR}/study_chance_test.py)
