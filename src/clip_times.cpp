@@ -46,6 +46,18 @@ class Log {
   double Last() const { return zero_s_ + log_.time_s.back(); }
   double ToLogTime(double epoch_s) const { return epoch_s - zero_s_; }
 
+  // How often liquid begins to flow before one of the steady stretches, within the span.
+  std::size_t Rises(const Span& span, const std::vector<Span>& steady) const {
+    std::size_t rises = 0;
+    double from_s = span.t0_s;
+    for (const Span& stretch : steady) {
+      const std::size_t first = Row(from_s), last = Row(stretch.t0_s);
+      if (last > first && active_[last] - active_[first] < last - first) ++rises;
+      from_s = stretch.t1_s;
+    }
+    return rises;
+  }
+
   // Liquid under pressure at some time within.
   bool Flows(const Span& span) const { return active_[Row(span.t1_s)] > active_[Row(span.t0_s)]; }
 
@@ -146,27 +158,28 @@ void FindPressure(const Log& log, const CameraFile& file, const ClipTimesOptions
                                  TimeOfDay(filmed.t1_s));
     return;
   }
-  if (steady.size() > 1) {
+  // After one rise from zero the clip's first spray frame tells when it was, and so which pressure is which.
+  const bool one_rise = log.Rises(filmed, steady) == 1;
+  if (steady.size() > 1 && !one_rise) {
     std::string values;
     for (const double bar : bars) values += fmt::format("{}{:.2f}", values.empty() ? "" : ", ", bar);
-    clip.why_blank = fmt::format("the pressure changed from {} to {}: {} bar", TimeOfDay(filmed.t0_s),
-                                 TimeOfDay(filmed.t1_s), values);
+    clip.why_blank = fmt::format("the pressure changed from {} to {} ({} bar), and not in one rise from zero",
+                                 TimeOfDay(filmed.t0_s), TimeOfDay(filmed.t1_s), values);
     return;
   }
-  // Whenever the clip began within what may be, it must show this pressure for long enough.
-  const Span& only = steady.front();
+  // Else, whenever the clip began within what may be, it must show the pressure for long enough.
+  const Span whole{steady.front().t0_s, steady.back().t1_s};
   const double wanted_s = std::min(kShortestOverlapS, 0.5 * duration_s);
   for (const double begin_s : {begins.t0_s, begins.t1_s}) {
-    const double overlap_s = std::min(begin_s + duration_s, only.t1_s) - std::max(begin_s, only.t0_s);
-    if (overlap_s >= wanted_s) continue;
-    clip.why_blank =
-        fmt::format("filmed at about {}; {:.2f} bar was steady only from {} to {}", TimeOfDay(middle_s),
-                    bars.front(), TimeOfDay(only.t0_s), TimeOfDay(only.t1_s));
+    const double overlap_s = std::min(begin_s + duration_s, whole.t1_s) - std::max(begin_s, whole.t0_s);
+    if (one_rise || overlap_s >= wanted_s) continue;
+    clip.why_blank = fmt::format("filmed at about {}; the pressure was steady only from {} to {}",
+                                 TimeOfDay(middle_s), TimeOfDay(whole.t0_s), TimeOfDay(whole.t1_s));
     return;
   }
-  clip.pressure_bar = bars.front();
-  clip.steady_t0_s = only.t0_s;
-  clip.steady_t1_s = only.t1_s;
+  clip.pressures_bar = bars;
+  clip.steady_t0_s = whole.t0_s;
+  clip.steady_t1_s = whole.t1_s;
   clip.log_minus_video_s = log.ToLogTime(middle_s);
   clip.u_log_minus_video_s = (begins.t1_s - begins.t0_s) / std::sqrt(12.0);  // a rectangle: GUM 4.3.7
 }

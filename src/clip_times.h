@@ -23,8 +23,10 @@ struct ClipTimesOptions {
 struct ClipTime {
   std::optional<double> begins_s;  // the clip's first frame on the log's clock, middle of what may be; epoch
   double log_minus_video_s = 0.0, u_log_minus_video_s = 0.0;
-  std::optional<double> pressure_bar;  // as logged, less ambient; the one steady pressure while it was filmed
-  double steady_t0_s = 0.0, steady_t1_s = 0.0;  // on the log's clock; epoch
+  // Steady pressures while it was filmed, as logged, less ambient; several only where they follow one rise
+  // from zero, so that the clip's first spray frame will tell them apart.
+  std::vector<double> pressures_bar;
+  double steady_t0_s = 0.0, steady_t1_s = 0.0;  // of them all, on the log's clock; epoch
   std::string why_blank;                        // where there is no pressure
 };
 

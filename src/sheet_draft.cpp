@@ -72,10 +72,16 @@ SheetDraft DraftSheet(const SheetDraftInput& input) {
       clips += Line("element = \"\"", "blank: " + element.why_blank);
       draft.blanks.push_back(file.name + ": element: " + element.why_blank);
     }
-    if (time.pressure_bar) {
-      clips += Line("log = " + Quoted(input.log),
-                    fmt::format("{:.2f} bar, steady from {} to {}", *time.pressure_bar,
-                                TimeOfDay(time.steady_t0_s), TimeOfDay(time.steady_t1_s)));
+    if (!time.pressures_bar.empty()) {
+      std::string bars;
+      for (const double bar : time.pressures_bar)
+        bars += fmt::format("{}{:.2f}", bars.empty() ? "" : ", ", bar);
+      clips +=
+          Line("log = " + Quoted(input.log),
+               fmt::format("{} bar, {} from {} to {}", bars,
+                           time.pressures_bar.size() > 1 ? "each steady, told apart by the first spray frame,"
+                                                         : "steady",
+                           TimeOfDay(time.steady_t0_s), TimeOfDay(time.steady_t1_s)));
       clips += fmt::format("rig = {{sync = {{log_minus_video_s = {:.1f}, u_log_minus_video_s = {:.1f}}}}}\n",
                            time.log_minus_video_s, time.u_log_minus_video_s);
     } else {

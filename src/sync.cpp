@@ -21,10 +21,29 @@ constexpr double kRowsInAClip = 10.0;
 constexpr double kShortClipS = 0.2;
 constexpr double kStretchEdgeS = 0.1;  // how far a stretch may have been drawn in at either end
 constexpr double kMeterLagS = 0.15;    // a meter's answer to a valve, of which nothing better is known
+constexpr double kLooseS = 0.2;        // a stated offset of more u than this only says whereabouts
 constexpr double kOffShare = 0.2;      // "at zero" before a rise: below this share of the step
 
 calib::Quantity Offset(double value_s, std::vector<calib::Contribution> budget) {
   return calib::Combine(value_s, std::move(budget));
+}
+
+Sync ByOnset(const Onset& onset, const vision::ClipFacts& clip) {
+  Sync sync;
+  sync.log_minus_video_s = Offset(onset.t_s - *clip.spray_start_s,
+                                  {{"rise in the log", onset.u_s, calib::Shared::kClip},
+                                   {"first spray frame", clip.u_spray_start_s, calib::Shared::kClip}});
+  sync.method = "onset";
+  return sync;
+}
+
+// Stretches of which the clip may show some, wherever within two u the offset lies.
+std::size_t PossibleStretches(const std::vector<SteadyStretch>& stretches, const calib::Stated& stated,
+                              const vision::ClipFacts& clip) {
+  const double from_s = stated.value - 2.0 * stated.u, to_s = stated.value + clip.duration_s + 2.0 * stated.u;
+  return static_cast<std::size_t>(std::count_if(
+      stretches.begin(), stretches.end(),
+      [&](const SteadyStretch& stretch) { return stretch.t1_s > from_s && stretch.t0_s < to_s; }));
 }
 
 void RequireOverlap(const StandLog& log, const vision::ClipFacts& clip, double offset_s, double u_s) {
@@ -40,9 +59,8 @@ void RequireOverlap(const StandLog& log, const vision::ClipFacts& clip, double o
 
 }  // namespace
 
-std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& pressure_bar,
-                               const std::vector<SteadyStretch>& stretches, PressureTap tap) {
-  if (stretches.empty()) return std::nullopt;
+std::vector<Onset> FindOnsets(const StandLog& log, const std::vector<double>& pressure_bar,
+                              const std::vector<SteadyStretch>& stretches, PressureTap tap) {
   // Upstream of the valve the pressure does not rise when the spray starts: then only the flow shows it.
   const bool by_flow = tap == PressureTap::kTank && !log.flow.empty();
   const std::vector<double>& signal = by_flow ? log.flow : pressure_bar;
@@ -51,8 +69,7 @@ std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& p
     for (std::size_t i = stretch.first; i <= stretch.last; ++i) sum += signal[i];
     return sum / static_cast<double>(stretch.last - stretch.first + 1);
   };
-  std::optional<Onset> onset;
-  int rises = 0;
+  std::vector<Onset> onsets;
   std::size_t from = 0;
   for (const SteadyStretch& stretch : stretches) {
     const double level = mean_of(stretch);
@@ -63,8 +80,6 @@ std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& p
     }
     from = stretch.last;
     if (!off) continue;
-    ++rises;
-    if (onset) continue;
     const auto crossing_s = [&](double share) {
       std::size_t i = *off;
       while (i < stretch.last && signal[i] < share * level) ++i;
@@ -73,17 +88,23 @@ std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& p
       const double part = rise > 0.0 ? std::clamp((share * level - signal[before]) / rise, 0.0, 1.0) : 1.0;
       return log.time_s[before] + part * (log.time_s[i] - log.time_s[before]);
     };
-    onset.emplace();
-    onset->t_s = crossing_s(0.5);
+    Onset& onset = onsets.emplace_back();
+    onset.t_s = crossing_s(0.5);
     // 20 to 80 % of the step: liquid reaches the exit somewhere within the rise.
     const double rise_s = std::max(0.0, crossing_s(0.8) - crossing_s(kOffShare));
     const double interval_s = log.MedianInterval_s();
     const double meter_s = by_flow ? kMeterLagS : 0.0;
-    if (by_flow) onset->t_s -= 0.5 * kMeterLagS;
-    onset->u_s = std::sqrt((interval_s * interval_s + rise_s * rise_s + meter_s * meter_s) / 12.0);
+    if (by_flow) onset.t_s -= 0.5 * kMeterLagS;
+    onset.u_s = std::sqrt((interval_s * interval_s + rise_s * rise_s + meter_s * meter_s) / 12.0);
   }
-  if (onset) onset->rises = rises;
-  return onset;
+  for (Onset& onset : onsets) onset.rises = static_cast<int>(onsets.size());
+  return onsets;
+}
+
+std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& pressure_bar,
+                               const std::vector<SteadyStretch>& stretches, PressureTap tap) {
+  const std::vector<Onset> onsets = FindOnsets(log, pressure_bar, stretches, tap);
+  return onsets.empty() ? std::nullopt : std::optional<Onset>(onsets.front());
 }
 
 SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<double>& pressure_bar,
@@ -110,14 +131,39 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
     sync.log_minus_video_s = Offset(stated.value, {{source, stated.u, calib::Shared::kClip}});
     sync.method = "given";
     RequireOverlap(log, clip, stated.value, stated.u);
+    if (stated.u_assumed || stated.u <= kLooseS) return result;
+    std::vector<Onset> near;
+    if (clip.spray_start_s) {
+      for (const Onset& onset : FindOnsets(log, pressure_bar, stretches, rig.stand.tap)) {
+        const double off_s = std::abs(onset.t_s - *clip.spray_start_s - stated.value);
+        if (off_s <= 2.0 * std::hypot(stated.u, onset.u_s)) near.push_back(onset);
+      }
+    }
+    if (near.size() == 1) {
+      sync = ByOnset(near.front(), clip);
+    } else if (near.size() > 1) {
+      flag(
+          "sync_ambiguous", Severity::kWarn,
+          fmt::format("the offset is stated to {:.1f} s (u), and the log rises from zero {} times within two "
+                      "of that: which rise the clip shows is not known",
+                      stated.u, near.size()),
+          "state [sync] log_minus_video_s more closely");
+    } else if (PossibleStretches(stretches, stated, clip) > 1) {
+      flag("sync_unknown", Severity::kWarn,
+           fmt::format(
+               "log and video cannot be tied: the offset is stated to {:.1f} s (u), the pressure changes "
+               "within that, and {}; the spray is measured without pressure",
+               stated.u,
+               clip.spray_start_s ? "the log shows no rise where the spray begins"
+                                  : "the clip does not show the spray begin"),
+           "state [sync] log_minus_video_s more closely, or film from before the valve opens");
+      result.sync.reset();
+    }
     return result;
   }
   const auto onset = FindOnset(log, pressure_bar, stretches, rig.stand.tap);
   if (onset && clip.spray_start_s) {
-    sync.log_minus_video_s = Offset(onset->t_s - *clip.spray_start_s,
-                                    {{"rise in the log", onset->u_s, calib::Shared::kClip},
-                                     {"first spray frame", clip.u_spray_start_s, calib::Shared::kClip}});
-    sync.method = "onset";
+    sync = ByOnset(*onset, clip);
     if (onset->rises > 1) {
       flag("sync_ambiguous", Severity::kWarn,
            fmt::format("the log rises from zero {} times; the clip was tied to the first rise, at {:.2f} s",
@@ -179,10 +225,17 @@ std::optional<vision::TimeSpan> VideoWindow(const SteadyStretch& stretch, const 
   if (!(span_s >= std::min(kShortestWindowS, kShortestShare * clip.duration_s))) return std::nullopt;
   // Drawn in, but never to nothing: the middle of a stretch is the best bet however loose the tie.
   const double settle_s = std::min(kSettleMarginS, 0.1 * span_s);
-  const double margin_s = std::min(2.0 * sync.log_minus_video_s.u + settle_s, span_s / 3.0);
-  // Where the clip itself bounds the window there is nothing to keep clear of.
+  // Only the stretch's own ends are uncertain by the tie: where the clip itself bounds the window far from
+  // them, there is nothing to keep clear of.
+  const double tie_s = 2.0 * sync.log_minus_video_s.u;
+  const double before_s = std::max(0.0, stretch.t0_s - slack_s - offset_s + tie_s - lo_s);
+  const double after_s = std::max(0.0, hi_s - (stretch.t1_s + slack_s - offset_s - tie_s));
   const bool from_clip = lo_s == earliest_s && coarse_log, to_clip = hi_s == latest_s;
-  return vision::TimeSpan{from_clip ? lo_s : lo_s + margin_s, to_clip ? hi_s : hi_s - margin_s};
+  const double in_s = from_clip ? 0.0 : std::min(before_s + settle_s, span_s / 3.0);
+  const double out_s = !to_clip     ? std::min(after_s + settle_s, span_s / 3.0)
+                       : coarse_log ? 0.0
+                                    : std::min(after_s, span_s / 3.0);
+  return vision::TimeSpan{lo_s + in_s, hi_s - out_s};
 }
 
 }  // namespace conebook::src

@@ -1,5 +1,6 @@
-// Ties video time to log time: video time + log_minus_video = log time. Stated in the rig; else the first
-// spray frame is the log's pressure rise; else an assumption that is flagged.
+// Ties video time to log time: video time + log_minus_video = log time. Stated in the rig (a loose statement,
+// as a camera's clock gives, picks the rise to tie to); else the first spray frame is the log's pressure
+// rise; else an assumption that is flagged.
 #pragma once
 
 #include <optional>
@@ -22,7 +23,7 @@ struct Onset {
   int rises = 0;     // how often the log rises from zero to a steady stretch
 };
 
-// Nothing when the log does not start at zero, or holds no steady stretch.
+// The first. Nothing when the log does not start at zero, or holds no steady stretch.
 std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& pressure_bar,
                                const std::vector<SteadyStretch>& stretches, PressureTap tap);
 
@@ -31,15 +32,19 @@ struct SyncResult {
   std::vector<calib::Flag> flags;
 };
 
+// Every such moment, in order; rises counts them all in each.
+std::vector<Onset> FindOnsets(const StandLog& log, const std::vector<double>& pressure_bar,
+                              const std::vector<SteadyStretch>& stretches, PressureTap tap);
+
 // Throws calib::InputError when log and video do not overlap.
 SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<double>& pressure_bar,
                          const std::vector<SteadyStretch>& stretches, const vision::ClipFacts& clip,
                          const vision::TimeSpan& steady_spray);
 
-// The part of the clip that a stretch covers, drawn in at both ends by what is not known about the tie and by
-// a margin for the spray to settle. Nothing when too little is left. A clip so short that the log hardly
-// resolves it gets the benefit of one row either side: steady_spray, from the footage itself, then bounds the
-// window.
+// The part of the clip that a stretch covers, kept clear of the stretch's ends by what is not known about the
+// tie and drawn in by a margin for the spray to settle. Nothing when too little is left. A clip so short that
+// the log hardly resolves it gets the benefit of one row either side: steady_spray, from the footage itself,
+// then bounds the window.
 std::optional<vision::TimeSpan> VideoWindow(const SteadyStretch& stretch, const Sync& sync,
                                             const vision::ClipFacts& clip, double log_interval_s,
                                             const vision::TimeSpan& steady_spray);

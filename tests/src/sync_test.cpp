@@ -79,6 +79,45 @@ TEST_CASE("a stated offset is taken as it is, whatever the footage shows", "[src
   CHECK(result.sync->log_minus_video_s.u == 0.01);
 }
 
+TEST_CASE("an offset stated loosely picks the rise that the first spray frame is then tied to",
+          "[src][sync]") {
+  tests::LogPlan plan = TwoPoints();
+  plan.off_between = true;  // two rises, 3 s apart
+  for (const std::size_t which : {0U, 1U}) {
+    Scene scene(plan);
+    const double truth_s = scene.truth.points[which].t0_s - 0.5;
+    for (const double error_s : {-0.9, 0.0, 0.9}) {
+      CAPTURE(which, error_s);
+      scene.rig.log_minus_video_s = calib::Stated{truth_s + error_s, 0.6, false, false};
+      const auto result = scene.Tie();
+      REQUIRE(result.sync);
+      CHECK(result.sync->method == "onset");
+      CHECK(result.flags.empty());
+      CHECK(result.sync->log_minus_video_s.value == Approx(truth_s).margin(0.1));
+      CHECK(result.sync->log_minus_video_s.u < 0.1);
+    }
+    // Both rises could be meant: it says so. No rise near: the statement stands.
+    scene.rig.log_minus_video_s = calib::Stated{truth_s, 3.0, false, false};
+    CHECK(Warned(scene.Tie(), "sync_ambiguous"));
+    CHECK(scene.Tie().sync->method == "given");
+  }
+}
+
+TEST_CASE("an offset stated loosely, no start of the spray and two pressures: which is which is not guessed",
+          "[src][sync]") {
+  Scene scene(TwoPoints());
+  scene.clip.spray_start_s.reset();
+  scene.clip.duration_s = 2.0;
+  scene.steady = {0.0, 2.0};
+  const double first_s = scene.truth.points[0].t0_s;
+  scene.rig.log_minus_video_s = calib::Stated{first_s + 1.0, 1.0, false, false};
+  CHECK_FALSE(scene.Tie().sync);
+  CHECK(Warned(scene.Tie(), "sync_unknown"));
+  // Where only one of them can be meant, it is.
+  scene.rig.log_minus_video_s = calib::Stated{first_s - 1.2, 0.3, false, false};
+  CHECK(scene.Tie().sync->method == "given");
+}
+
 TEST_CASE("a log that does not overlap the video is refused", "[src][sync]") {
   Scene scene(TwoPoints());
   scene.rig.log_minus_video_s = calib::Stated{100.0, 0.01, false, false};
@@ -150,6 +189,20 @@ TEST_CASE("a point's frames keep clear of both ends by what is not known about t
   CHECK(window->t1_s - window->t0_s == Approx(2.0 / 3.0));
   sync.log_minus_video_s = calib::Combine(-9.0, {{"tie", 0.05, calib::Shared::kClip}});
   CHECK_FALSE(VideoWindow(stretch, sync, clip, 0.01, steady));
+}
+
+TEST_CASE("where the clip ends and not the stretch, there is nothing to keep clear of", "[src][sync]") {
+  src::SteadyStretch stretch;
+  stretch.t0_s = 0.0;
+  stretch.t1_s = 40.0;
+  src::Sync sync;
+  sync.log_minus_video_s = calib::Combine(15.0, {{"tie", 3.0, calib::Shared::kClip}});
+  vision::ClipFacts clip;
+  clip.duration_s = 6.0;
+  const auto window = VideoWindow(stretch, sync, clip, 0.1, {0.0, 6.0});
+  REQUIRE(window);
+  CHECK(window->t0_s == Approx(0.05));
+  CHECK(window->t1_s == Approx(6.0));
 }
 
 TEST_CASE("a high-speed clip between two rows of a slow log still belongs to its point", "[src][sync]") {
