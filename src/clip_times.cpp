@@ -137,6 +137,22 @@ std::vector<double> FittingShifts(const Log& log, const std::vector<Span>& filme
   return shifts;
 }
 
+// How many seconds of other offsets between the clocks, apart from those close by, do the same: with few
+// clips and many runs a clock that is off by minutes fits some shift by chance.
+double OtherOffsetsS(const Log& log, const std::vector<Span>& filmed, double shift_s, double farthest_s) {
+  constexpr double kStepS = 1.0;
+  const auto fits = [&](double at_s) {
+    return std::all_of(filmed.begin(), filmed.end(), [&](const Span& span) { return Fits(log, span, at_s); });
+  };
+  double lo_s = shift_s, hi_s = shift_s, others_s = 0.0;
+  while (lo_s > -farthest_s && fits(lo_s - kStepS)) lo_s -= kStepS;
+  while (hi_s < farthest_s && fits(hi_s + kStepS)) hi_s += kStepS;
+  for (double at_s = -farthest_s; at_s <= farthest_s; at_s += kStepS) {
+    if ((at_s < lo_s || at_s > hi_s) && fits(at_s)) others_s += kStepS;
+  }
+  return others_s;
+}
+
 void FindPressure(const Log& log, const CameraFile& file, const ClipTimesOptions& options, double shift_s,
                   ClipTime& clip) {
   Span begins = BeginsOf(file, options);
@@ -225,10 +241,14 @@ ClipTimes TieClips(const std::vector<CameraFile>& files, const StandLog& log, co
     for (const std::size_t i : members) filmed.push_back(FilmedOf(files[i], options));
     // Where both write their zone, only a camera whose clock was set wrongly by an hour is to be feared.
     const bool zones_known = clock.second == Zone::kOffset && log.clock->zone != Zone::kNone;
-    const std::vector<double> shifts = zones_known
-                                           ? FittingShifts(on_clock, filmed, kHourS, kHourS)
-                                           : FittingShifts(on_clock, filmed, kQuarterS, kFarthestZoneS);
-    if (shifts.size() == 1) {
+    const double step_s = zones_known ? kHourS : kQuarterS;
+    const double farthest_s = zones_known ? kHourS : kFarthestZoneS;
+    const std::vector<double> shifts = FittingShifts(on_clock, filmed, step_s, farthest_s);
+    // The chance that a clock off by anything fits one of the shifts wrongly.
+    constexpr double kMostChance = 0.05;
+    const bool by_chance = shifts.size() == 1 &&
+                           OtherOffsetsS(on_clock, filmed, shifts.front(), farthest_s) > kMostChance * step_s;
+    if (shifts.size() == 1 && !by_chance) {
       result.remarks.push_back(
           fmt::format("{}: camera time {} = log time, the only shift of {} that puts {} under pressure", what,
                       Signed(shifts.front()), zones_known ? "whole hours" : "quarter hours",
@@ -240,7 +260,9 @@ ClipTimes TieClips(const std::vector<CameraFile>& files, const StandLog& log, co
     const std::string why =
         shifts.empty() ? fmt::format("no shift of {} puts all clips of this clock under pressure in the log",
                                      zones_known ? "whole hours" : "quarter hours")
-                       : fmt::format("camera time {} fit the log alike", List(shifts));
+        : by_chance ? fmt::format("camera time {} fits the log, but with so few clips other offsets do, too",
+                                  Signed(shifts.front()))
+                    : fmt::format("camera time {} fit the log alike", List(shifts));
     for (const std::size_t i : members) {
       result.clips[i].why_blank = fmt::format("{} by the camera; {}; state --camera-offset-s",
                                               TimeOfDay(files[i].time->clock.epoch_s), why);

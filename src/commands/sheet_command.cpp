@@ -29,7 +29,8 @@ contradict each other; a clip outside the log, on changing pressure, or whose cl
 element left blank is not measured until it is filled in.
 
 Camera and log may be in different zones: a shift of whole quarter hours is found where only one puts every
-clip under pressure. Any other, or one in doubt, must be stated: film the log's clock and subtract.
+clip under pressure, and a few clips are there to show it. Any other, or one in doubt, must be stated, also 0:
+film the log's clock and subtract.
 
 Examples:
   conebook sheet DCIM/ --log log.csv --rig rig.toml --out DAY.toml

@@ -418,6 +418,9 @@ TEST_CASE("without clock times nothing is tied", "[process][draft]") {
   times[0].tv_nsec = times[1].tv_nsec = 0;
   REQUIRE(utimensat(AT_FDCWD, day.File("IMG_0002.mov").c_str(), times, 0) == 0);
   fs::remove_all(day.folder / "camera/frames");
+  CHECK(Blank(Drafted(day.folder, "--file-times")["clip"][0]));  // one clip, three runs: it may be any
+  CHECK_THAT(day.Text(), Contains("other offsets do, too"));
+  day.folder.Write("log.csv", DayLog(480.0, {kRuns[0]}));
   sheet = Drafted(day.folder, "--file-times");
   INFO(day.Text());
   CheckTie(sheet["clip"][0], 65.0);
@@ -479,6 +482,7 @@ TEST_CASE("times in stills (EXIF, CIPA DC-008) put cards in order where names do
 TEST_CASE("what is no clip is said, bad folders are refused, and a filled-in sheet is never overwritten",
           "[process][draft]") {
   const Day day("draft_refused");
+  day.folder.Write("log.csv", DayLog(480.0, {kRuns[0]}));
   CHECK(day.folder.Run("sheet camera --log log.csv --out DAY.toml").exit == 2);  // nothing in it
   CHECK(day.folder.Run("sheet nowhere --log log.csv --out DAY.toml").exit == 2);
   day.folder.Write("camera/broken.mp4", "not a video at all");
