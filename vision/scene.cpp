@@ -76,6 +76,11 @@ void BackgroundMean::Add(const LumaFrame& frame) {
   ++frames_;
 }
 
+void BackgroundMean::Clear() {
+  sum_ = cv::Mat1f();
+  frames_ = 0;
+}
+
 cv::Mat1f BackgroundMean::Mean() const {
   cv::Mat1f mean;
   sum_.convertTo(mean, CV_32F, 1.0 / static_cast<double>(std::max(1, frames_)));

@@ -19,6 +19,7 @@ class BackgroundMean {
  public:
   explicit BackgroundMean(const ClipModel& model) : model_(model) {}
   void Add(const LumaFrame& frame);
+  void Clear();
   int Frames() const { return frames_; }
   cv::Mat1f Mean() const;
 

@@ -10,6 +10,7 @@
 #include <calib/error.h>
 
 #include "vision/exit_search.h"
+#include "vision/lamp_watch.h"
 #include "vision/light_bands.h"
 #include "vision/onset.h"
 #include "vision/read_frame.h"
@@ -514,7 +515,7 @@ struct Head {
   SampleKeeper sample;
   BackgroundMean background;
   double bands_rms = 0.0;
-  std::int64_t frames = 0, watched = 0;
+  std::int64_t frames = 0, watched = 0, frames_in_the_dark = 0;
   std::optional<std::int64_t> first_spray_frame;
   double first_spray_stamp_s = 0.0, u_first_spray_s = 0.0;
 };
@@ -525,7 +526,8 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
               Damage accepted, const ClipModel& model) {
   Head head(model, MostSample(model.format, options));
   const std::unique_ptr<Footage> footage = OpenFootage(path, footage_options);
-  OnsetWatch watch(model, OnsetOptions{});
+  std::optional<OnsetWatch> watch(std::in_place, model, OnsetOptions{});
+  LampWatch lamp(model.format, model.light, LampOptions{});
   std::vector<LumaFrame> lag;
   constexpr std::size_t kLag = 6;
   LumaFrame frame;
@@ -533,44 +535,54 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
   cv::Mat turned_again;
   std::vector<std::int64_t> index;  // of the watched frames
   std::vector<double> stamps;
-  BandWatch bands(model, LightBandOptions{});
+  std::optional<BandWatch> bands(std::in_place, model, LightBandOptions{});
   const auto add_background = [&](const LumaFrame& free) {
     if (head.background.Frames() >= options.most_background_frames) return;
     head.background.Add(free);
-    bands.Add(ViewRows(model.reading, model.format, free, turned, turned_again));
+    bands->Add(ViewRows(model.reading, model.format, free, turned, turned_again));
   };
   while (footage->Next(frame)) {
     if (options.should_stop && options.should_stop()) throw Interrupted{};
     ++head.frames;
     const Damage damage = frame.corrupt ? Damage::kCorrupt : frame.tainted ? Damage::kTainted : Damage::kNone;
     if (damage > accepted) continue;
+    if (lamp.ComesOn(frame)) {
+      head.frames_in_the_dark = head.frames - 1;
+      head.sample.DropBefore(frame.index);
+      head.background.Clear();
+      watch.emplace(model, OnsetOptions{});
+      bands.emplace(model, LightBandOptions{});
+      lag.clear();
+      index.clear();
+      stamps.clear();
+    }
     index.push_back(frame.index);
     stamps.push_back(frame.stamp_s);
-    watch.Add(ViewRows(model.reading, model.format, frame, turned, turned_again));
+    watch->Add(ViewRows(model.reading, model.format, frame, turned, turned_again));
     head.sample.Offer(frame);
-    if (!watch.Suspicious()) {
+    if (!watch->Suspicious()) {
       lag.push_back(frame);
       if (lag.size() > kLag) {
         add_background(lag.front());
         lag.erase(lag.begin());
       }
     }
-    if (watch.Settled(options.settle_frames)) break;
+    if (watch->Settled(options.settle_frames)) break;
   }
   head.watched = static_cast<std::int64_t>(index.size());
-  const std::optional<std::int64_t> onset = watch.FirstSprayFrame();
+  const std::optional<std::int64_t> onset = watch->FirstSprayFrame();
   if (!onset) return head;
   const auto at = static_cast<std::size_t>(*onset);
   // Frames still held back are spray-free as far as they lie before the first spray frame.
   for (const LumaFrame& held : lag) {
     if (held.index < index[at - 1]) add_background(held);
   }
-  head.bands_rms = bands.Rms();
+  head.bands_rms = bands->Rms();
   head.first_spray_frame = index[at];
   head.first_spray_stamp_s = stamps[at];
   const double interval = stamps[at] - stamps[at - 1];
   // Somewhere within the interval before the frame, and as long as the change took to grow.
-  head.u_first_spray_s = std::hypot(interval / std::sqrt(12.0), 0.25 * watch.RiseFrames() * interval);
+  head.u_first_spray_s = std::hypot(interval / std::sqrt(12.0), 0.25 * watch->RiseFrames() * interval);
   // The cone opens within moments; the sample is better taken from the later part of what was read.
   head.sample.DropBefore(index[at] + (index.back() + 1 - index[at]) / 3);
   return head;
@@ -613,6 +625,15 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
                                         head.frames, head.frames == 1 ? "" : "s"),
                             "film at least 60 frames, some of them before the valve opens"});
     return result;
+  }
+  if (head.frames_in_the_dark > 0) {
+    result.flags.push_back(
+        {"lamp_comes_on", Severity::kInfo, std::nullopt, std::nullopt,
+         fmt::format("the first {} frame{} came before the lamp was on and {} left out of the "
+                     "spray-free background",
+                     head.frames_in_the_dark, head.frames_in_the_dark == 1 ? "" : "s",
+                     head.frames_in_the_dark == 1 ? "was" : "were"),
+         ""});
   }
   result.first_spray_frame = head.first_spray_frame;
   result.first_spray_stamp_s = head.first_spray_stamp_s;

@@ -311,6 +311,10 @@ def _(b):
     return run, draw.sheet_of_frames([run.frames()[k] for k in (1, 30)], ["before the spray", "with it"], 2)
 
 
+without_picture("lamp_comes_on", "The camera ran before its lamp did: the light of the whole picture rose at least fivefold from one of the first frames on. Those frames are no spray-free background.",
+                "the frames it speaks of are black.")
+
+
 @entry("window_wet", "Drops on a window hold still while the spray's edge flutters, and where one covers the edge it would be taken for liquid of the spray. "
        "These rows are left out; `warn` where they are many.")
 def _(b):
