@@ -156,9 +156,9 @@ TEST_CASE("mirror, scale, turn or dim the footage, and the answer follows", "[vi
     vision::View mirrored = view;
     mirrored.exit_x_px->value = 639.0 - view.exit_x_px->value;
     const vision::SprayPoint point = Measure(clip, mirrored, span);
-    CHECK(point.half_angle->left_deg.value == Approx(as_filmed.half_angle->right_deg.value).margin(0.01));
-    CHECK(point.half_angle->right_deg.value == Approx(as_filmed.half_angle->left_deg.value).margin(0.01));
-    CHECK(point.half_angle->lean_deg.value == Approx(-as_filmed.half_angle->lean_deg.value).margin(0.01));
+    CHECK(point.half_angle->left_deg.value == Approx(as_filmed.half_angle->right_deg.value).margin(1e-9));
+    CHECK(point.half_angle->right_deg.value == Approx(as_filmed.half_angle->left_deg.value).margin(1e-9));
+    CHECK(point.half_angle->lean_deg.value == Approx(-as_filmed.half_angle->lean_deg.value).margin(1e-9));
   }
   SECTION("enlarged by 1.5: angles stay, lengths in mm stay with the scale stated anew") {
     const std::string clip = ChangedFolder(spray, "enlarged", [](const cv::Mat& m) {
@@ -174,7 +174,7 @@ TEST_CASE("mirror, scale, turn or dim the footage, and the answer follows", "[vi
     const vision::SprayPoint point = Measure(clip, larger, span);
     // The signal's filter is a pixel wide in both and rounds thin rims differently: u of the definition, 0.05
     // deg, twice.
-    CHECK(point.half_angle->mean_deg.value == Approx(as_filmed.half_angle->mean_deg.value).margin(0.1));
+    CHECK(point.half_angle->mean_deg.value == Approx(as_filmed.half_angle->mean_deg.value).margin(0.075));
     REQUIRE(point.breakup_mm);
     REQUIRE(as_filmed.breakup_mm);
     CHECK(point.breakup_mm->value == Approx(as_filmed.breakup_mm->value).epsilon(0.04));
