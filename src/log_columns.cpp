@@ -171,6 +171,18 @@ std::optional<LogColumn> Find(const CsvTable& table, const Role& role,
 
 }  // namespace
 
+bool CouldBeLogHeader(const std::vector<std::string>& names, const LogKeys& keys) {
+  const auto may_be = [&](const Role& role, const std::optional<std::string>& stated) {
+    return std::any_of(names.begin(), names.end(), [&](const std::string& name) {
+      if (stated) return name == *stated;
+      return std::find(role.preferred.begin(), role.preferred.end(), name) != role.preferred.end() ||
+             std::any_of(role.words.begin(), role.words.end(),
+                         [&](const std::string& word) { return HasWord(name, word); });
+    });
+  };
+  return may_be(kTime, keys.time) && may_be(kPressure, keys.pressure);
+}
+
 LogColumns FindLogColumns(const CsvTable& table, const LogKeys& keys) {
   LogColumns columns;
   const auto time = Find(table, kTime, keys.time, keys.time_unit);

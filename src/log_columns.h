@@ -23,6 +23,9 @@ struct LogColumns {
   std::vector<std::string> ignored;
 };
 
+// Whether a line of these names could head a log: one of them may be the time and one the pressure.
+bool CouldBeLogHeader(const std::vector<std::string>& names, const LogKeys& keys);
+
 // Throws calib::InputError: a stated or needed column is missing (the nearest named), or two could be meant.
 LogColumns FindLogColumns(const CsvTable& table, const LogKeys& keys);
 

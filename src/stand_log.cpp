@@ -97,6 +97,8 @@ const char* InWords(char sign) {
       return "tab";
     case '|':
       return "bar";
+    case ' ':
+      return "blanks";
     case '.':
       return "point";
     default:
@@ -114,6 +116,7 @@ void Say(const CsvTable& table, const LogColumns& columns, StandLog& log) {
       describe(columns.time), describe(columns.pressure), columns.flow ? describe(*columns.flow) : "none",
       columns.temperature ? table.header[columns.temperature->index] : "none", InWords(table.delimiter),
       InWords(table.decimal));
+  if (table.lines_before > 0) log.found += fmt::format("; lines before the header: {}", table.lines_before);
   log.flags.push_back({"log_columns", Severity::kInfo, std::nullopt, std::nullopt,
                        fmt::format("the log was read as: {}", log.found), ""});
   if (columns.time.unit == "iso8601") {
@@ -167,8 +170,13 @@ double StandLog::MedianInterval_s() const {
 }
 
 StandLog ReadStandLog(const std::string& path, const LogKeys& keys) {
-  const CsvTable table = ReadCsv(path, StatedDelimiter(keys),
-                                 keys.decimal ? std::optional<char>(keys.decimal->front()) : std::nullopt);
+  CsvOptions options;
+  options.delimiter = StatedDelimiter(keys);
+  if (keys.decimal) options.decimal = keys.decimal->front();
+  options.could_be_header = [&](const std::vector<std::string>& names) {
+    return CouldBeLogHeader(names, keys);
+  };
+  const CsvTable table = ReadCsv(path, options);
   LogColumns columns = FindLogColumns(table, keys);
   StandLog log;
   log.path = path;

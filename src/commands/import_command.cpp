@@ -72,7 +72,7 @@ void Say(const ImportOptions& options, const std::string& path, const std::vecto
 }
 
 void ImportTable(const ImportOptions& options, const std::string& path) {
-  const CsvTable table = ReadCsv(path, std::nullopt, std::nullopt);
+  const CsvTable table = ReadCsv(path, {});
   if (LooksLikeEarlierResults(table)) {
     const EarlierResults results = ReadEarlierResults(table);
     Say(options, path, StoreRecords(options.archive, results.records),

@@ -353,7 +353,7 @@ TEST_CASE("a table of elements: known facts are not repeated, contradictions nee
   const Folder folder;
   const std::string book = folder.In("book.db");
   const auto import = [&](const std::string& csv, const std::string& reason = "") {
-    const CsvTable table = ReadCsv(folder.Write("elements.csv", csv), std::nullopt, std::nullopt);
+    const CsvTable table = ReadCsv(folder.Write("elements.csv", csv), {});
     REQUIRE(LooksLikeElementTable(table));
     const ElementTable elements = ReadElementTable(book, table, reason, "2031-05-04");
     StoreRecords(book, elements.records);
@@ -385,7 +385,7 @@ TEST_CASE("two laptops that say different things of an element: both stay, dispu
           "[src][records]") {
   const Folder folder;
   const auto import = [&](const std::string& book, const std::string& csv, const std::string& reason) {
-    const CsvTable table = ReadCsv(folder.Write("elements.csv", csv), std::nullopt, std::nullopt);
+    const CsvTable table = ReadCsv(folder.Write("elements.csv", csv), {});
     StoreRecords(book, ReadElementTable(book, table, reason, "2031-05-04").records);
   };
   const std::string a = folder.In("a.db"), b = folder.In("b.db");
@@ -436,7 +436,7 @@ TEST_CASE("earlier results are marked imported, with u stated or said to be assu
                    "element;date;pressure_kpa;flow_l_min;u_flow_l_min;temperature_c;liquid\n"
                    "A1;2029-03-01;400,0;0,66;0,0033;20;water\n"
                    "A1;2029-03-01;900,0;0,99;;20;water\n");
-  const CsvTable table = ReadCsv(path, std::nullopt, std::nullopt);
+  const CsvTable table = ReadCsv(path, {});
   REQUIRE(LooksLikeEarlierResults(table));
   const EarlierResults results = ReadEarlierResults(table);
   CHECK(results.points == 2);
@@ -460,7 +460,7 @@ TEST_CASE("earlier results are marked imported, with u stated or said to be assu
   CHECK(FindRuns(book, {}).front().verdict == "imported");
   // A table without what it needs says so by line.
   const auto refused = [&](const std::string& csv) {
-    return ReadEarlierResults(ReadCsv(folder.Write("bad.csv", csv), std::nullopt, std::nullopt));
+    return ReadEarlierResults(ReadCsv(folder.Write("bad.csv", csv), {}));
   };
   CHECK_THROWS_WITH(refused("element,pressure_bar\nA1,\n"), Catch::Contains("line 2"));
   CHECK_THROWS_WITH(refused("element,pressure_bar,pressure_psi\nA1,4,58\n"), Catch::Contains("both"));
