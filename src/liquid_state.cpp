@@ -50,6 +50,12 @@ LiquidState LiquidAt(const Rig& rig, std::optional<double> logged_temperature_c,
   return state;
 }
 
+std::optional<double> ViscosityAt(const Rig& rig, double temperature_c) {
+  if (rig.stand.viscosity_pa_s) return rig.stand.viscosity_pa_s->value;
+  if (rig.stand.density_kg_m3) return std::nullopt;
+  return calib::ViscosityPaS(KindOf(rig), temperature_c).value;
+}
+
 std::vector<calib::Flag> LiquidFlags(const Rig& rig, bool temperature_logged) {
   std::vector<calib::Flag> flags;
   if (rig.stand.density_kg_m3) return flags;

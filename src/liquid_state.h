@@ -21,6 +21,9 @@ struct LiquidState {
 // for a liquid that is not known and has no density.
 LiquidState LiquidAt(const Rig& rig, std::optional<double> logged_temperature_c, double pressure_pa);
 
+// Nothing: the rig states the density of a liquid, not its viscosity.
+std::optional<double> ViscosityAt(const Rig& rig, double temperature_c);
+
 // What was assumed about the liquid.
 std::vector<calib::Flag> LiquidFlags(const Rig& rig, bool temperature_logged);
 

@@ -17,6 +17,7 @@
 #include "src/stand_flags.h"
 #include "src/stand_log.h"
 #include "src/sync.h"
+#include "src/theory.h"
 #include "src/version.h"
 
 namespace conebook::src {
@@ -210,6 +211,7 @@ void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Pla
     point.flow_area_mm2 = std::move(from.flow_area_mm2);
     point.cd = std::move(from.cd);
     point.temperature_c = from.temperature_c;
+    point.theory = TheoryBeside(rig, point);
   }
   run.flow_law = std::move(discharge.law);
   run.flags.insert(run.flags.end(), discharge.flags.begin(), discharge.flags.end());

@@ -140,6 +140,13 @@ Json FromPoint(const Point& point) {
   json["breakup_mm"] = FromBreakup(point.spray);
   json["d32_um"] = nullptr;
   json["pulsation"] = FromPulsation(point.spray.pulsation);
+  json["theory"] = Json::array();
+  for (const TheoryLine& line : point.theory) {
+    json["theory"].push_back({{"quantity", line.quantity},
+                              {"relation", line.relation},
+                              {"range", line.range},
+                              {"value", FromQuantity(line.value)}});
+  }
   return json;
 }
 

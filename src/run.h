@@ -28,6 +28,14 @@ struct Cd {
   calib::Quantity area_mm2;
 };
 
+// What a published relation says of a quantity.
+struct TheoryLine {
+  std::string quantity;  // key of the result file: "cd" (on the exit area), "cone_half_angle_deg"
+  std::string relation;  // whose
+  std::string range;     // what it holds for
+  calib::Quantity value;
+};
+
 struct Point {
   // Video time of the point's frames; without a clip, nothing.
   std::optional<vision::TimeSpan> video;
@@ -39,6 +47,7 @@ struct Point {
   std::optional<calib::Quantity> flow_area_mm2;
   std::optional<Cd> cd;
   std::optional<double> temperature_c;
+  std::vector<TheoryLine> theory;
   vision::SprayPoint spray;  // frames == 0 without a clip
 };
 

@@ -187,6 +187,11 @@ Point ToPoint(const Json& json) {
   if (const Json* cd = At(json, "cd"))
     point.cd = Cd{*ToQuantity(cd), cd->at("area").get<std::string>(), *ToQuantity(&cd->at("area_mm2"))};
   point.temperature_c = ToNumber(At(json, "temperature_c"));
+  if (const Json* theory = At(json, "theory")) {
+    for (const Json& line : *theory)
+      point.theory.push_back({line.at("quantity").get<std::string>(), line.at("relation").get<std::string>(),
+                              line.at("range").get<std::string>(), *ToQuantity(&line.at("value"))});
+  }
   vision::SprayPoint& spray = point.spray;
   spray.frames = point.frames;
   if (const Json* stage = At(json, "stage")) spray.stage = vision::StageNamed(stage->get<std::string>());

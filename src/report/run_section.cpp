@@ -1,6 +1,8 @@
 #include "src/report/run_section.h"
 
 #include <algorithm>
+#include <numbers>
+#include <optional>
 
 #include <fmt/format.h>
 
@@ -31,6 +33,55 @@ std::string FlowLawHtml(const Run& run) {
   add("Discharge coefficient, all points", run.flow_law->cd, "");
   add("Exponent of a free power fit (square-root law: 0.5)", run.flow_law->exponent, "");
   return items.empty() ? "" : "<dl class=\"law\">" + items + "</dl>";
+}
+
+// One row a relation; the points' values across. The measured values stand in the table of points.
+std::string TheoryHtml(const Run& run) {
+  const auto first = std::find_if(run.points.begin(), run.points.end(),
+                                  [](const Point& point) { return !point.theory.empty(); });
+  if (first == run.points.end()) return "";
+  std::string head = "<tr><th>Relation</th><th>says of</th>";
+  for (const Point& point : run.points) {
+    head += point.pressure_bar ? fmt::format("<th>{:.3g} bar</th>", point.pressure_bar->value) : "<th></th>";
+  }
+  const auto exit_area = std::numbers::pi / 4.0 * run.exit_diameter_mm * run.exit_diameter_mm;
+  const auto cells = [&](const auto& value_of) {
+    std::string row;
+    for (const Point& point : run.points) {
+      const std::optional<Quantity> value = value_of(point);
+      row += "<td>" + (value ? ValueWithU(*value) : std::string()) + "</td>";
+    }
+    return row + "</tr>";
+  };
+  std::string rows = "<tr><th>Measured</th><td>Cd on the exit area</td>" + cells([&](const Point& point) {
+                       if (point.cd && point.cd->area == "exit") return std::optional(point.cd->cd);
+                       if (!point.flow_area_mm2) return std::optional<Quantity>();
+                       Quantity cd = *point.flow_area_mm2;
+                       cd.value /= exit_area;
+                       cd.u /= exit_area;
+                       return std::optional(cd);
+                     });
+  const bool angles = std::any_of(run.points.begin(), run.points.end(), [](const Point& point) {
+    return point.spray.cone_half_angle_deg.has_value();
+  });
+  if (angles) {
+    rows += "<tr><th>Measured</th><td>cone half angle, deg</td>" +
+            cells([](const Point& point) { return point.spray.cone_half_angle_deg; });
+  }
+  for (std::size_t k = 0; k < first->theory.size(); ++k) {
+    const TheoryLine& line = first->theory[k];
+    rows += "<tr><th>" + EscapeHtml(line.relation) + "<small>" + EscapeHtml(line.range) +
+            "</small></th><td>" + (line.quantity == "cd" ? "Cd on the exit area" : "cone half angle, deg") +
+            "</td>" + cells([&](const Point& point) {
+              return k < point.theory.size() ? std::optional(point.theory[k].value) : std::nullopt;
+            });
+  }
+  return "<section><h2>Theory beside it</h2><p class=\"hint\">From the geometry that the rig states. "
+         "u is that of the geometry alone, not of the relation; relations differ among themselves by tens of "
+         "per "
+         "cent.</p><div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Theory beside the "
+         "measured values\"><table class=\"theory\"><thead>" +
+         head + "</tr></thead><tbody>" + rows + "</tbody></table></div></section>";
 }
 
 std::string PointsHtml(const Run& run, const std::string& prefix) {
@@ -170,6 +221,7 @@ std::string RunSectionHtml(const Run& run, const RunSectionOptions& options) {
   // A refusal comes before whatever picture there may be.
   out += run.GetVerdict() == Verdict::kRejected ? VerdictHtml(run) + pictures : pictures + VerdictHtml(run);
   out += PointsHtml(run, options.prefix);
+  if (options.detail == Detail::kFull) out += TheoryHtml(run);
   if (options.detail != Detail::kNumbers) out += ChartsHtml(run, options.detail);
   const std::string budget = options.detail == Detail::kFull ? BudgetHtml(run) : "";
   if (!budget.empty())

@@ -1,0 +1,16 @@
+// What published relations say of an element's Cd and cone half angle from its geometry, beside what was
+// measured. Cd on the exit area, whatever area the rig refers to. u: of the geometry alone, by differences
+// (GUM 5.1.3); how far a relation is from the truth is not in it.
+#pragma once
+
+#include <vector>
+
+#include "src/rig.h"
+#include "src/run.h"
+
+namespace conebook::src {
+
+// Empty: no pressure drop, or the rig does not state the geometry that a relation needs.
+std::vector<TheoryLine> TheoryBeside(const Rig& rig, const Point& point);
+
+}  // namespace conebook::src
