@@ -289,6 +289,13 @@ void BeginLog(const MeasureInput& input, const LogSide& side, Run& run) {
 
 }  // namespace
 
+Run RunOfInputs(const MeasureInput& input) {
+  Run run = Begin(input);
+  if (input.log_path) run.log = InputFile{input.log_name, FileSha256(*input.log_path)};
+  if (input.clip_path) run.footage = InputFile{input.clip_name, FootageSha256(*input.clip_path)};
+  return run;
+}
+
 Run Measure(const MeasureInput& input) {
   Run run = Begin(input);
   std::optional<LogSide> side;

@@ -34,6 +34,10 @@ struct MeasureInput {
   std::string clip_name, log_name, rig_name;
 };
 
+// What a run says of its inputs before anything is measured: element, settings, hashes. Throws
+// calib::InputError for files that cannot be read.
+Run RunOfInputs(const MeasureInput& input);
+
 // Throws calib::InputError for input that cannot be used, vision::Interrupted when stopped. A clip that
 // cannot be measured is a run with the verdict "rejected".
 Run Measure(const MeasureInput& input);

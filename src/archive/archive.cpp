@@ -1,6 +1,7 @@
 #include "src/archive/archive.h"
 
 #include <algorithm>
+#include <filesystem>
 #include <set>
 
 #include <SQLiteCpp/SQLiteCpp.h>
@@ -181,6 +182,23 @@ std::string FindKey(const std::string& path, const std::string& prefix) {
                     "digits",
                     prefix, path, Short(keys[0]), Short(keys[1])));
   return keys.front();
+}
+
+std::optional<std::string> RunOnRecord(const std::string& path, const std::string& inputs_key,
+                                       const std::string& build) {
+  std::error_code error;
+  if (inputs_key.empty() || !std::filesystem::exists(path, error)) return std::nullopt;
+  const auto database = OpenDatabase(path, Access::kRead);
+  std::optional<std::string> found;
+  Reading(path, [&] {
+    for (const std::string& key : KeysWhere(*database, "inputs", inputs_key)) {
+      SQLite::Statement statement(*database, "SELECT 1 FROM run WHERE sha256 = ? AND build = ?");
+      statement.bind(1, key);
+      statement.bind(2, build);
+      if (statement.executeStep()) found = key;
+    }
+  });
+  return found;
 }
 
 Record ReadRecord(const std::string& path, const std::string& key, bool with_evidence) {

@@ -44,6 +44,11 @@ Stored StoreRecord(const std::string& path, const Record& record);
 // is none or more than one, ArchiveError.
 std::string FindKey(const std::string& path, const std::string& prefix);
 
+// A run of the same inputs (InputsKey) put on record by this build, which nothing stands for since. Nothing:
+// none, or no archive there yet. Throws ArchiveError.
+std::optional<std::string> RunOnRecord(const std::string& path, const std::string& inputs_key,
+                                       const std::string& build);
+
 // A record as it is kept, with its evidence; evidence that is not there has no bytes.
 // Throws ArchiveError; std::out_of_range where there is no such key.
 Record ReadRecord(const std::string& path, const std::string& key, bool with_evidence = true);

@@ -60,13 +60,27 @@ MeasureInput InputOf(const Sheet& sheet, const SheetClip& clip, int threads) {
 // thread.
 struct Outcome {
   std::optional<Run> run;
-  std::optional<Record> record;  // for the archive, where one is wanted
+  std::optional<Stored> stored;          // where an archive is wanted
+  std::optional<std::string> on_record;  // key of the run that was there already, and is not measured again
   std::string error;
   std::exception_ptr ours;
 };
 
+// The run that the archive holds of the same inputs by this program, on the same day.
+std::optional<std::string> OnRecord(const MeasureInput& input, const std::string& archive, Run& run) {
+  const Run before = RunOfInputs(input);
+  const auto key = RunOnRecord(archive, InputsKey(ResultJson(before)), before.program_build);
+  if (!key) return std::nullopt;
+  Run kept = RunFromRecord(ReadRecord(archive, *key, false).json, EvidenceOf(archive));
+  if (input.date && kept.date != input.date) return std::nullopt;
+  run = std::move(kept);
+  return key;
+}
+
+// Each run is on record as soon as it is measured: what interrupts a day loses the clip at hand, no more.
+// `storing`: one writer at a time.
 Outcome MeasureEntry(const Sheet& sheet, const SheetClip& clip, const std::optional<std::string>& film_path,
-                     const MeasureOptions& options, int threads) {
+                     const MeasureOptions& options, int threads, std::mutex& storing) {
   Outcome outcome;
   if (!clip.error.empty()) {
     outcome.error = clip.error;
@@ -75,9 +89,22 @@ Outcome MeasureEntry(const Sheet& sheet, const SheetClip& clip, const std::optio
   try {
     MeasureInput input = InputOf(sheet, clip, threads);
     if (options.date) input.date = StatedDay(options.date, "--date");
+    const bool film_wanted = film_path && clip.file;
+    if (options.archive && !film_wanted) {
+      Run run;
+      outcome.on_record = OnRecord(input, *options.archive, run);
+      if (outcome.on_record) {
+        outcome.run = std::move(run);
+        return outcome;
+      }
+    }
     outcome.run = Measure(input);
-    if (options.archive) outcome.record = RunRecord(*outcome.run, input);
-    if (film_path && clip.file && !outcome.run->points.empty()) {
+    if (options.archive) {
+      const Record record = RunRecord(*outcome.run, input);
+      const std::lock_guard<std::mutex> lock(storing);
+      outcome.stored = StoreRecord(*options.archive, record);
+    }
+    if (film_wanted && !outcome.run->points.empty()) {
       OverlayVideoOptions film;
       film.fps = input.rig.view.fps;
       film.white_level = input.rig.view.white_level;
@@ -101,14 +128,14 @@ std::vector<Outcome> MeasureAll(const Sheet& sheet, const std::vector<std::strin
   const int threads_each = std::max(1, cores / workers);
   std::vector<Outcome> outcomes(sheet.clips.size());
   std::atomic<std::size_t> next{0};
-  std::mutex progress_guard;
+  std::mutex progress_guard, storing;
   std::size_t done = 0;
   const auto show = ProgressLine(fmt::format("{} clips", sheet.clips.size()), options.quiet);
   const auto work = [&] {
     for (std::size_t k = next++; k < sheet.clips.size() && !InterruptWanted(); k = next++) {
       std::optional<std::string> film;
       if (options.overlay) film = (fs::path(*options.overlay) / (stems[k] + ".mp4")).string();
-      outcomes[k] = MeasureEntry(sheet, sheet.clips[k], film, options, threads_each);
+      outcomes[k] = MeasureEntry(sheet, sheet.clips[k], film, options, threads_each, storing);
       const std::lock_guard<std::mutex> lock(progress_guard);
       ++done;
       if (show) show(static_cast<double>(done) / static_cast<double>(sheet.clips.size()));
@@ -192,9 +219,11 @@ int MeasureDay(const MeasureOptions& options) {
     if (outcomes[k].run) {
       const std::string json = ResultJson(*outcomes[k].run);
       if (options.json) WriteWhole((fs::path(*options.json) / files.back()).string(), json);
-      if (options.archive) {
-        const Stored stored = StoreRecord(*options.archive, *outcomes[k].record);
-        if (!options.quiet) fmt::print("{}: {}", entry.clip, StoredInWords(stored));
+      if (!options.quiet && outcomes[k].stored)
+        fmt::print("{}: {}", entry.clip, StoredInWords(*outcomes[k].stored));
+      if (!options.quiet && outcomes[k].on_record) {
+        fmt::print("{}: on record as {}, from the same files by this program; not measured again\n",
+                   entry.clip, outcomes[k].on_record->substr(0, 12));
       }
       rejected = rejected || outcomes[k].run->GetVerdict() == Verdict::kRejected;
       entry.element = outcomes[k].run->element;

@@ -60,6 +60,35 @@ TEST_CASE("a test day measures every clip and leaves one file each and an index"
   CHECK(Ask(folder, "out/A03.json", "len(d['points']), d['footage']") == "3 None");
 }
 
+TEST_CASE("a day taken up again measures only what is not on record", "[process][sheet]") {
+  const Folder folder("again");
+  const std::string a =
+      "[[clip]]\nfile = \"a\"\nelement = \"A01\"\nbucket = {time_s = 60.0, mass_kg = 0.9, "
+      "pressure_bar = 2.0}\n";
+  const std::string flow = "[[clip]]\nelement = \"A03\"\n";
+  const std::string words = "measure --sheet day/DAY.toml --archive book.db --json ";
+  WriteDay(folder, a);
+  DrawFrames(folder / "day/a", {});
+  REQUIRE(folder.Run(words + "first").exit == 0);
+
+  // Another clip joins the day.
+  WriteDay(folder, a + flow);
+  const Outcome second = folder.Run(words + "second");
+  INFO(second.out << second.err);
+  CHECK(second.exit == 0);
+  CHECK_THAT(second.out,
+             Contains("a: on record as") && Contains("not measured again") && Contains("A03: put on record"));
+  CHECK(folder.Read("second/a.json") == folder.Read("first/a.json"));
+
+  // A changed rig is another measurement.
+  WriteDay(folder, a + "rig = {camera = {tilt_deg = 1.0}}\n" + flow);
+  const Outcome third = folder.Run(words + "third");
+  INFO(third.out << third.err);
+  CHECK(third.exit == 0);
+  CHECK_THAT(third.out, Contains("a: put on record") && Contains("A03: on record as"));
+  CHECK(folder.Read("third/a.json") != folder.Read("first/a.json"));
+}
+
 TEST_CASE("one bad clip does not stop the day, and the exit status tells", "[process][sheet]") {
   const Folder folder("mixed");
   WriteDay(folder,
