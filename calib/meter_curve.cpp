@@ -94,12 +94,14 @@ std::optional<MeterCurveFit> FitMeterCurve(MeterKind kind, const std::vector<Met
   curve.covariance = found->covariance;
   curve.dof = found->dof;
   curve.u_common_share = u_common_share;
-  double squares = 0.0;
+  double squares = 0.0, explained = 0.0;
   for (const FitPoint& point : points) {
     fit.residual_share.push_back(point.y / found->At(point.x) - 1.0);
     squares += fit.residual_share.back() * fit.residual_share.back();
+    const double own_share = std::hypot(point.u_y, found->SlopeAt(point.x) * point.u_x) / found->At(point.x);
+    explained += own_share * own_share / static_cast<double>(points.size());
   }
-  curve.u_run_share = std::sqrt(squares / found->dof);
+  curve.u_run_share = std::sqrt(std::max(0.0, squares / found->dof - explained));
   Characterise(groups, fit);
   if (fit.rates > coefficients) {
     if (const auto larger = FitCurve(points, PowersUpTo(coefficients + 1)))

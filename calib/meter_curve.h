@@ -1,13 +1,13 @@
 // What a flow meter's reading is worth, over its rate, from runs into a weighed bucket.
 //   pulses:              K = pulses per litre;                       flow = rate / K
-//   indicated flow:      factor = true over indicated (both as volume or both as mass);   flow = rate *
-//   factor
+//   indicated flow:      factor = true over indicated (as volume or as mass);    flow = rate * factor
 // K or factor is a constant, a straight line or a parabola in (rate / mid_rate - 1), fitted with errors in
 // both variables (curve_fit.h). Rates: pulses a second, litres a second or kilograms a second. In u: the fit,
-// how far single runs lie from the curve (a meter does not repeat itself better when used than when
-// calibrated), and what all runs share. Linearity and repeatability as turbine meters state them (ISO 2715,
-// API MPMS 5.3, from memory): half the spread of the rates' mean over its middle; standard deviation of runs
-// at one rate.
+// how far runs lie from the curve beyond what their own u explains (the meter's own repeatability, and what
+// the curve does not follow: no better when used than when calibrated), and what all runs share. Linearity
+// and repeatability as turbine meters state them (ISO 2715, API MPMS 5.3, from memory): half the spread of
+// the rates' means over their middle; standard deviation of runs at one rate. Shares are of K or factor, not
+// per cent.
 #pragma once
 
 #include <limits>
@@ -32,7 +32,7 @@ struct MeterCurve {
   Eigen::MatrixXd covariance;
   double dof = std::numeric_limits<double>::infinity();
   double lowest_rate = 0.0, highest_rate = 0.0;
-  double u_run_share = 0.0;     // standard deviation of a run about the curve, over K
+  double u_run_share = 0.0;     // of a run beyond its own u, about the curve
   double u_common_share = 0.0;  // scale, density: shared by all runs
 };
 

@@ -66,17 +66,18 @@ std::optional<PressureSensorFit> FitPressureSensor(const std::vector<SensorReadi
   sensor.dof = line->dof;
   sensor.u_reference_share = u_reference_share;
   sensor.lowest_bar = sensor.highest_bar = readings.front().read_bar;
-  double squares = 0.0;
+  double squares = 0.0, explained = 0.0;
   for (const SensorReading& one : readings) {
     sensor.lowest_bar = std::min(sensor.lowest_bar, one.read_bar);
     sensor.highest_bar = std::max(sensor.highest_bar, one.read_bar);
     fit.residual_bar.push_back(one.read_bar - line->At(one.true_bar));
     squares += fit.residual_bar.back() * fit.residual_bar.back();
+    const double own_bar = std::hypot(one.u_read_bar, sensor.span * one.u_true_bar);
+    explained += own_bar * own_bar / static_cast<double>(readings.size());
     fit.linearity_bar = std::max(fit.linearity_bar, std::abs(fit.residual_bar.back()));
   }
   fit.hysteresis_bar = HysteresisBar(readings, fit.residual_bar);
-  sensor.u_reading_bar =
-      std::max(std::sqrt(squares / line->dof), std::abs(fit.hysteresis_bar.value_or(0.0)) / std::sqrt(12.0));
+  sensor.u_reading_bar = std::sqrt(std::max(0.0, squares / line->dof - explained));
   return fit;
 }
 

@@ -2,8 +2,8 @@
 // variables (curve_fit.h), and back: true = (reading - zero) / span. Pressures in bar, all of one kind (above
 // ambient, or absolute).
 // In u of a corrected reading: zero and span with their correlation, how far single readings lie from the
-// line (bend, hysteresis, repeatability; at least hysteresis / sqrt(12), a rectangle of that width), and the
-// reference, as a share. Not in u: drift since the calibration, and temperature.
+// line beyond what their own u explains (bend, hysteresis, repeatability), and the reference, as a share. Not
+// in u: scatter of the log that is corrected, drift since the calibration, and temperature.
 #pragma once
 
 #include <limits>
@@ -23,7 +23,7 @@ struct PressureSensor {
   double span = 1.0, u_span = 0.0;
   double covariance_bar = 0.0;  // of zero and span
   double dof = std::numeric_limits<double>::infinity();
-  double u_reading_bar = 0.0;                  // of one reading about the line
+  double u_reading_bar = 0.0;                  // of one reading beyond its own u, about the line
   double u_reference_share = 0.0;              // shared by all readings
   double lowest_bar = 0.0, highest_bar = 0.0;  // readings that were calibrated
 };

@@ -28,7 +28,7 @@ class Log {
  public:
   Log(const StandLog& log, const Rig* rig) : log_(log), zero_s_(log.clock->epoch_s) {
     gauge_bar_ = log.pressure_bar;
-    for (double& bar : gauge_bar_) bar -= rig != nullptr ? AmbientBar(*rig) : 0.0;
+    for (double& bar : gauge_bar_) bar = rig != nullptr ? GaugeBar(*rig, bar) : bar;
     const SteadyOptions steady;
     const auto highest = [](const std::vector<double>& values) {
       return values.empty() ? 0.0 : *std::max_element(values.begin(), values.end());

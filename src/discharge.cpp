@@ -5,7 +5,7 @@
 
 #include <fmt/core.h>
 
-#include <calib/error.h>
+#include <calib/line_loss.h>
 #include <vision/statistics.h>
 
 #include "src/flow_law.h"
@@ -20,122 +20,138 @@ using calib::Contribution;
 using calib::Shared;
 
 constexpr double kStandardAtmosphereBar = 1.01325;
-constexpr double kAmbientAssumedUBar = 0.02;
 constexpr double kGravityMS2 = 9.80665;
 constexpr double kPaPerBar = 1e5;
 
-struct SensorShare {
-  std::string source;
-  double share = 0.0;
+// A loss that nobody measured: anything up to this share of the drop, a rectangle from none on.
+constexpr double kUnknownLossShare = 0.10;
+
+// Mass flow; its budget in shares of it, density apart.
+struct Flow {
+  double kg_s = 0.0;
+  std::vector<Contribution> shares;
+  bool by_volume = false;
+  bool in_range = true;
 };
 
-SensorShare PressureSensorOf(const Rig& rig) {
-  if (rig.pressure_u_percent) return {"pressure sensor", *rig.pressure_u_percent / 100.0};
-  return {"pressure sensor (assumed 0.5 %)", 0.005};
-}
-
-SensorShare MeterOf(const Rig& rig, FlowKind kind) {
-  if (kind == FlowKind::kPulseHz && rig.k_factor_per_l && !rig.k_factor_per_l->u_assumed) {
-    const double k_share = rig.k_factor_per_l->u / rig.k_factor_per_l->value;
-    return {"K-factor", std::hypot(k_share, rig.meter_u_percent.value_or(0.0) / 100.0)};
+Flow FlowAt(const Rig& rig, const PointReading& reading, double density_kg_m3) {
+  Flow flow;
+  flow.by_volume = reading.flow_kind != FlowKind::kMassKgS;
+  flow.shares.push_back(
+      {"scatter of the flow", reading.u_flow_statistics / reading.flow, Shared::kFrames, reading.flow_dof});
+  FlowWorth worth;
+  if (reading.u_flow_share) {
+    // Stated for this reading, so not the meter's.
+    worth.flow = reading.flow;
+    flow.shares.push_back({"flow reading", *reading.u_flow_share, Shared::kFrames});
+  } else {
+    worth = FlowOf(rig, reading.flow_kind, reading.flow);
+    flow.shares.push_back({worth.source, worth.u_share, Shared::kMeter, worth.dof});
+    flow.in_range = worth.in_range;
   }
-  if (rig.meter_u_percent) return {"flow meter", *rig.meter_u_percent / 100.0};
-  return {kind == FlowKind::kPulseHz ? "K-factor (assumed 1 %)" : "flow meter (assumed 1 %)", 0.01};
+  flow.kg_s = flow.by_volume ? worth.flow * 1e-3 * density_kg_m3 : worth.flow;
+  return flow;
 }
 
-calib::Stated AmbientOf(const Rig& rig) {
-  if (rig.stand.ambient_bar) return *rig.stand.ambient_bar;
-  return {kStandardAtmosphereBar, kAmbientAssumedUBar, true, true};
+calib::Quantity MassFlow(const Flow& flow, const calib::Quantity& density) {
+  std::vector<Contribution> budget = flow.shares;
+  for (Contribution& part : budget) part.u *= flow.kg_s;
+  if (flow.by_volume) {
+    for (Contribution part : density.budget) {
+      part.u *= flow.kg_s / density.value;
+      budget.push_back(std::move(part));
+    }
+  }
+  return Combine(flow.kg_s, std::move(budget));
 }
 
-calib::Quantity PressureDrop(const Rig& rig, const PointReading& reading, double density_kg_m3) {
-  std::vector<Contribution> budget;
-  double drop_bar = reading.pressure_bar - AmbientBar(rig);
+struct Drop {
+  calib::Quantity bar;
+  std::vector<Contribution> apart;  // of its budget, what does not come in by way of the flow
+  double loss_over_drop = 0.0;
+  bool loss_unknown = false;
+  bool in_range = true;
+};
+
+// flow: nothing where there is none.
+Drop PressureDrop(const Rig& rig, const PointReading& reading, const calib::Quantity& density,
+                  const std::optional<Flow>& flow) {
+  Drop drop;
+  std::vector<Contribution>& budget = drop.apart;
+  double drop_bar = reading.pressure_bar;
   budget.push_back(
       {"scatter of the pressure", reading.u_pressure_statistics_bar, Shared::kFrames, reading.pressure_dof});
-  const SensorShare sensor = PressureSensorOf(rig);
   if (reading.u_pressure_bar) {
+    // Stated for this reading, so not the sensor's.
     budget.push_back({"pressure reading", *reading.u_pressure_bar, Shared::kFrames});
   } else {
-    budget.push_back({sensor.source, sensor.share * std::abs(reading.pressure_bar), Shared::kMeter});
+    const PressureWorth worth = PressureOf(rig, reading.pressure_bar);
+    drop_bar = worth.bar;
+    budget.push_back({worth.source, worth.u_bar, Shared::kMeter, worth.dof});
+    drop.in_range = worth.in_range;
   }
   if (ReadsAbsolute(rig)) {
     const calib::Stated ambient = AmbientOf(rig);
+    drop_bar -= ambient.value;
     budget.push_back({ambient.u_assumed ? fmt::format("ambient pressure (assumed {:g} bar)", ambient.u)
                                         : std::string("ambient pressure"),
                       ambient.u, Shared::kDay});
   }
   if (const auto& height = rig.stand.tap_above_exit_mm) {
-    const double bar_per_mm = density_kg_m3 * kGravityMS2 * 1e-3 / kPaPerBar;
+    const double bar_per_mm = density.value * kGravityMS2 * 1e-3 / kPaPerBar;
     drop_bar += bar_per_mm * height->value;
     budget.push_back({height->u_assumed ? fmt::format("height of the tap (assumed {:g} mm)", height->u)
                                         : std::string("height of the tap"),
                       bar_per_mm * height->u, Shared::kRig});
   }
-  return Combine(drop_bar, std::move(budget));
-}
-
-// Mass flow without its density part, which flow area sees with another sign.
-double MassFlowKgS(const Rig& rig, const PointReading& reading, double density_kg_m3) {
-  switch (reading.flow_kind) {
-    case FlowKind::kMassKgS:
-      return reading.flow;
-    case FlowKind::kVolumeLS:
-      return reading.flow * 1e-3 * density_kg_m3;
-    case FlowKind::kPulseHz:
-      return reading.flow / rig.k_factor_per_l->value * 1e-3 * density_kg_m3;
-    case FlowKind::kNone:
-      return 0.0;
+  if (rig.stand.tap == PressureTap::kElement) {
+    drop.bar = Combine(drop_bar, budget);
+    return drop;
   }
-  return 0.0;
+  if (!rig.line_loss || !flow) {
+    drop.loss_unknown = true;
+    budget.push_back({fmt::format("line loss (assumed up to {:g} %)", 100.0 * kUnknownLossShare),
+                      kUnknownLossShare / std::sqrt(3.0) * std::abs(drop_bar), Shared::kRig});
+    drop.bar = Combine(drop_bar, budget);
+    return drop;
+  }
+  const LineLossFile& line = *rig.line_loss;
+  const double loss_bar =
+      calib::LineLossPa(line.k_per_m4, density.value, flow->kg_s / density.value) / kPaPerBar;
+  drop_bar -= loss_bar;
+  budget.push_back({"line loss", loss_bar * line.u_k_per_m4 / line.k_per_m4, Shared::kRig, line.dof});
+  drop.loss_over_drop = loss_bar / drop_bar;
+  std::vector<Contribution> whole = budget;
+  for (Contribution part : flow->shares) {
+    part.u *= 2.0 * loss_bar;
+    whole.push_back(std::move(part));
+  }
+  for (Contribution part : density.budget) {
+    part.u *= loss_bar / density.value;
+    whole.push_back(std::move(part));
+  }
+  drop.bar = Combine(drop_bar, std::move(whole));
+  return drop;
 }
 
 // Every source's share of the flow area, in one order for all points: the flow law adds them up source by
-// source.
-std::vector<AreaShare> SharesOf(const Rig& rig, const PointReading& reading, const calib::Quantity& drop,
-                                const calib::Quantity& density) {
+// source. A flow read too high raises the area itself, and once more through the loss taken from the drop.
+std::vector<AreaShare> SharesOf(const Flow& flow, const Drop& drop, const calib::Quantity& density) {
   std::vector<AreaShare> shares;
-  const double flow_statistics = reading.u_flow_statistics / reading.flow;
-  shares.push_back({{"scatter of the flow", flow_statistics, Shared::kFrames, reading.flow_dof}, true});
-  const SensorShare meter = MeterOf(rig, reading.flow_kind);
-  if (reading.u_flow_share) {
-    shares.push_back({{"flow reading", *reading.u_flow_share, Shared::kFrames}, true});
-  } else {
-    shares.push_back({{meter.source, meter.share, Shared::kMeter}, false});
-  }
-  for (Contribution part : drop.budget) {
-    part.u *= 0.5 / drop.value;
+  const double by_loss = 1.0 + drop.loss_over_drop;
+  const auto add = [&](Contribution part, double factor) {
+    part.u *= factor;
+    if (!(part.u > 0.0)) return;
     const bool independent = part.shared == Shared::kFrames;
     shares.push_back({std::move(part), independent});
-  }
+  };
+  for (const Contribution& part : flow.shares) add(part, by_loss);
+  for (const Contribution& part : drop.apart) add(part, 0.5 / drop.bar.value);
   // Mass flow: area ~ density^-1/2; volume flow: mass is density times volume, so area ~ density^+1/2.
-  for (Contribution part : density.budget) {
-    part.u *= 0.5 / density.value;
-    shares.push_back({std::move(part), false});
-  }
+  for (const Contribution& part : density.budget) add(part, 0.5 * by_loss / density.value);
   std::stable_sort(shares.begin(), shares.end(),
                    [](const AreaShare& a, const AreaShare& b) { return a.part.source < b.part.source; });
   return shares;
-}
-
-calib::Quantity MassFlow(const Rig& rig, const PointReading& reading, const calib::Quantity& density) {
-  const double flow_kg_s = MassFlowKgS(rig, reading, density.value);
-  std::vector<Contribution> budget;
-  const double share = reading.u_flow_statistics / reading.flow;
-  budget.push_back({"scatter of the flow", share * flow_kg_s, Shared::kFrames, reading.flow_dof});
-  const SensorShare meter = MeterOf(rig, reading.flow_kind);
-  if (reading.u_flow_share) {
-    budget.push_back({"flow reading", *reading.u_flow_share * flow_kg_s, Shared::kFrames});
-  } else {
-    budget.push_back({meter.source, meter.share * flow_kg_s, Shared::kMeter});
-  }
-  if (reading.flow_kind != FlowKind::kMassKgS) {
-    for (Contribution part : density.budget) {
-      part.u *= flow_kg_s / density.value;
-      budget.push_back(std::move(part));
-    }
-  }
-  return Combine(flow_kg_s, std::move(budget));
 }
 
 void AddFlag(Discharge& result, const char* code, calib::Severity severity, std::optional<int> point,
@@ -145,26 +161,48 @@ void AddFlag(Discharge& result, const char* code, calib::Severity severity, std:
                           std::move(message), advice});
 }
 
-void CheckInputs(const Rig& rig, const std::vector<PointReading>& readings) {
-  for (const PointReading& reading : readings) {
-    if (reading.flow_kind == FlowKind::kPulseHz && !rig.k_factor_per_l) {
-      throw calib::InputError(rig.path +
-                              ": the log's flow is in pulses, which needs [meter] k_factor_per_l (pulses per "
-                              "litre) in the rig");
-    }
+void FlagLineLoss(const Rig& rig, const std::vector<int>& unknown, std::size_t points, Discharge& result) {
+  if (unknown.empty()) return;
+  const char* const quantity = "pressure_bar";
+  if (!rig.line_loss || unknown.size() == points) {
+    AddFlag(
+        result, "line_loss_unknown", calib::Severity::kWarn, std::nullopt, quantity,
+        fmt::format(
+            "the pressure is tapped ahead of the element and the loss in between is not known{}: it is "
+            "not taken out, so that Cd reads low; up to {:g} % of the drop is in u",
+            rig.line_loss ? ", as there is no flow" : "", 100.0 * kUnknownLossShare),
+        "flow the line with the element removed and run conebook calibrate line, or tap the pressure at the "
+        "element");
+    return;
+  }
+  for (const int point : unknown) {
+    AddFlag(result, "line_loss_unknown", calib::Severity::kWarn, point, quantity,
+            "there is no flow here to work out the line's loss from: it is not taken out", "log the flow");
+  }
+}
+
+void FlagRanges(const PointReading& reading, const std::optional<Flow>& flow, const Drop& drop, int point,
+                Discharge& result) {
+  if (!drop.in_range) {
+    AddFlag(result, "pressure_out_of_range", calib::Severity::kWarn, point, "pressure_bar",
+            fmt::format(
+                "{:.3f} bar as read lies outside what the sensor was calibrated at; its line is continued",
+                reading.pressure_bar),
+            "calibrate the sensor over the pressures that are used");
+  }
+  if (flow && !flow->in_range) {
+    AddFlag(
+        result, "meter_out_of_range", calib::Severity::kWarn, point, "flow_kg_s",
+        fmt::format(
+            "a reading of {:.4g} lies outside the rates that the meter was calibrated at; the nearest "
+            "calibrated one's factor is taken, with 1 % more in u",
+            reading.flow),
+        "calibrate the meter over the rates that are used, or take a meter for this range: turbines read low "
+        "below theirs");
   }
 }
 
 }  // namespace
-
-bool ReadsAbsolute(const Rig& rig) {
-  if (rig.log.pressure_kind) return *rig.log.pressure_kind == "absolute";
-  return rig.stand.ambient_bar && rig.stand.ambient_bar->value != 0.0;
-}
-
-double AmbientBar(const Rig& rig) {
-  return ReadsAbsolute(rig) ? AmbientOf(rig).value : 0.0;
-}
 
 std::vector<PointReading> ReadingsFromLog(const StandLog& log, const std::vector<SteadyStretch>& stretches,
                                           const FlowSettling& flow) {
@@ -206,8 +244,9 @@ std::vector<PointReading> ReadingsFromLog(const StandLog& log, const std::vector
 }
 
 Discharge ComputeDischarge(const Rig& rig, const std::vector<PointReading>& readings) {
-  CheckInputs(rig, readings);
+  for (const PointReading& reading : readings) CheckPulses(rig, reading.flow_kind);
   Discharge result;
+  std::vector<int> loss_unknown;
   const ReferenceArea area = FindReferenceArea(rig);
   std::vector<FlowLawPoint> law_points;
   bool any_flow = false, temperature_logged = false;
@@ -215,23 +254,27 @@ Discharge ComputeDischarge(const Rig& rig, const std::vector<PointReading>& read
     const PointReading& reading = readings[k];
     const int point = static_cast<int>(k);
     temperature_logged = temperature_logged || reading.temperature_c.has_value();
-    const double absolute_pa = (reading.pressure_bar - AmbientBar(rig) + kStandardAtmosphereBar) * kPaPerBar;
+    const double absolute_pa = (GaugeBar(rig, reading.pressure_bar) + kStandardAtmosphereBar) * kPaPerBar;
     const LiquidState liquid = LiquidAt(rig, reading.temperature_c, absolute_pa);
     PointDischarge out;
     out.temperature_c = liquid.temperature_c;
-    out.pressure_bar = PressureDrop(rig, reading, liquid.density_kg_m3.value);
-    if (reading.flow_kind == FlowKind::kNone) {
-      result.points.push_back(std::move(out));
-      continue;
-    }
-    if (!(reading.flow > 0.0)) {
-      AddFlag(result, "no_flow", calib::Severity::kWarn, point, "flow_kg_s",
-              "the meter shows no flow at this pressure", "check the meter, its wiring and its least flow");
+    const bool flows = reading.flow_kind != FlowKind::kNone && reading.flow > 0.0;
+    std::optional<Flow> flow;
+    if (flows) flow = FlowAt(rig, reading, liquid.density_kg_m3.value);
+    const Drop drop = PressureDrop(rig, reading, liquid.density_kg_m3, flow);
+    out.pressure_bar = drop.bar;
+    if (drop.loss_unknown) loss_unknown.push_back(point);
+    FlagRanges(reading, flow, drop, point, result);
+    if (!flow) {
+      if (reading.flow_kind != FlowKind::kNone) {
+        AddFlag(result, "no_flow", calib::Severity::kWarn, point, "flow_kg_s",
+                "the meter shows no flow at this pressure", "check the meter, its wiring and its least flow");
+      }
       result.points.push_back(std::move(out));
       continue;
     }
     any_flow = true;
-    out.flow_kg_s = MassFlow(rig, reading, liquid.density_kg_m3);
+    out.flow_kg_s = MassFlow(*flow, liquid.density_kg_m3);
     if (!(out.pressure_bar->value > 0.0)) {
       AddFlag(result, "no_pressure_drop", calib::Severity::kWarn, point, "flow_area_mm2",
               fmt::format("the pressure drop comes out as {:.3f} bar: no flow area", out.pressure_bar->value),
@@ -241,7 +284,7 @@ Discharge ComputeDischarge(const Rig& rig, const std::vector<PointReading>& read
     }
     const double root = std::sqrt(2.0 * liquid.density_kg_m3.value * out.pressure_bar->value * kPaPerBar);
     FlowLawPoint law{root, out.flow_kg_s->value, out.pressure_bar->value,
-                     SharesOf(rig, reading, *out.pressure_bar, liquid.density_kg_m3)};
+                     SharesOf(*flow, drop, liquid.density_kg_m3)};
     std::vector<Contribution> parts;
     const double area_mm2 = out.flow_kg_s->value / root * 1e6;
     for (const AreaShare& share : law.shares) {
@@ -267,12 +310,7 @@ Discharge ComputeDischarge(const Rig& rig, const std::vector<PointReading>& read
         "the sensor reads absolute pressure and ambient_bar is not stated; 1.01325 bar was taken, u 0.02 bar",
         "state [stand] ambient_bar, read that day");
   }
-  if (rig.stand.tap != PressureTap::kElement && !readings.empty()) {
-    AddFlag(result, "line_loss_not_corrected", calib::Severity::kWarn, std::nullopt, "pressure_bar",
-            "the pressure is tapped ahead of the element; the loss in between is not taken out, so that Cd "
-            "reads low",
-            "tap the pressure at the element");
-  }
+  FlagLineLoss(rig, loss_unknown, readings.size(), result);
   if (!law_points.empty()) result.law = FitFlowLaw(law_points, area.area_mm2, area.kind, result.flags);
   return result;
 }

@@ -1,11 +1,14 @@
 // From a point's pressure and flow readings to pressure drop, mass flow, flow area and discharge coefficient,
 // and from all points to the element's flow law.
-//   pressure drop = gauge pressure + density * g * height of the tap above the exit
-//   flow area     = mass flow / sqrt(2 * density * pressure drop);   Cd = flow area / reference area
-//   flow law      = through-origin least squares of mass flow against sqrt(2 * density * pressure drop)
+//   pressure drop = gauge pressure + density * g * height of the tap above the exit - loss between tap and
+//   element loss          = k * density * volume flow^2, from a run with the element removed
+//   (calib/line_loss.h) flow area     = mass flow / sqrt(2 * density * pressure drop);   Cd = flow area /
+//   reference area flow law      = through-origin least squares of mass flow against sqrt(2 * density *
+//   pressure drop)
 // Uncertainty: statistics (independent from point to point), sensor, meter, tap height, ambient, density and
-// area (shared by all points, so that they do not average down in the flow law). Not in u: loss between tap
-// and element.
+// area (shared by all points, so that they do not average down in the flow law), and the line's k. A tap
+// ahead of the element whose line is not known: the loss is not taken out, and taken as anything up to 10 %
+// of the drop in u.
 #pragma once
 
 #include <limits>
@@ -21,6 +24,7 @@
 #include "src/rig.h"
 #include "src/run.h"
 #include "src/stand_log.h"
+#include "src/stand_sensors.h"
 
 namespace conebook::src {
 
@@ -49,10 +53,6 @@ struct Discharge {
   std::optional<FlowLaw> law;
   std::vector<calib::Flag> flags;
 };
-
-// Readings at absolute pressure; ambient as stated, or the standard atmosphere with an assumed u.
-bool ReadsAbsolute(const Rig& rig);
-double AmbientBar(const Rig& rig);  // 0 for gauge readings
 
 std::vector<PointReading> ReadingsFromLog(const StandLog& log, const std::vector<SteadyStretch>& stretches,
                                           const FlowSettling& flow);

@@ -16,6 +16,7 @@
 #include "src/sha256.h"
 #include "src/stand_flags.h"
 #include "src/stand_log.h"
+#include "src/stand_sensors.h"
 #include "src/sync.h"
 #include "src/theory.h"
 #include "src/version.h"
@@ -46,8 +47,9 @@ struct LogSide {
 LogSide ReadLogSide(const MeasureInput& input) {
   LogSide side;
   side.log = ReadStandLog(*input.log_path, input.rig.log);
+  CheckLogFlow(input.rig, side.log.flow_kind);
   side.gauge_bar = side.log.pressure_bar;
-  for (double& bar : side.gauge_bar) bar -= AmbientBar(input.rig);
+  for (double& bar : side.gauge_bar) bar = GaugeBar(input.rig, bar);
   side.stretches = FindSteadyStretches(side.log.time_s, side.gauge_bar, side.log.flow, input.steady);
   if (side.log.flow_kind != FlowKind::kNone) {
     side.flow =
@@ -61,11 +63,9 @@ LogTrace Thinned(const LogSide& side, const Rig& rig) {
   LogTrace trace;
   const std::size_t rows = side.log.Rows();
   const std::size_t step = (rows + kTraceRows - 1) / kTraceRows;
-  double per_unit = 1.0;
-  if (side.log.flow_kind == FlowKind::kVolumeLS || side.log.flow_kind == FlowKind::kPulseHz) {
-    per_unit = 1e-3 * LiquidAt(rig, std::nullopt, 1e5).density_kg_m3.value;
-    if (side.log.flow_kind == FlowKind::kPulseHz) per_unit /= rig.k_factor_per_l->value;
-  }
+  const bool by_volume =
+      side.log.flow_kind == FlowKind::kVolumeLS || side.log.flow_kind == FlowKind::kPulseHz;
+  const double per_unit = by_volume ? 1e-3 * LiquidAt(rig, std::nullopt, 1e5).density_kg_m3.value : 1.0;
   for (std::size_t from = 0; from < rows; from += step) {
     const std::size_t to = std::min(rows, from + step);
     const double n = static_cast<double>(to - from);
@@ -73,7 +73,7 @@ LogTrace Thinned(const LogSide& side, const Rig& rig) {
     for (std::size_t i = from; i < to; ++i) {
       t += (side.log.time_s[i] - side.log.time_s[from]) / n;
       p += side.gauge_bar[i] / n;
-      if (!side.log.flow.empty()) q += per_unit * side.log.flow[i] / n;
+      if (!side.log.flow.empty()) q += per_unit * FlowOf(rig, side.log.flow_kind, side.log.flow[i]).flow / n;
     }
     trace.time_s.push_back(side.log.time_s[from] + t);
     trace.pressure_bar.push_back(p);
@@ -243,7 +243,7 @@ double HighestPressure(const MeasureInput& input, const std::optional<LogSide>& 
     for (const double bar : side->gauge_bar) highest = std::max(highest, bar);
   }
   for (const HandReading& reading : input.readings) {
-    highest = std::max(highest, reading.pressure_bar - AmbientBar(input.rig));
+    highest = std::max(highest, GaugeBar(input.rig, reading.pressure_bar));
   }
   return highest;
 }
@@ -304,10 +304,6 @@ Run Measure(const MeasureInput& input) {
     BeginLog(input, *side, run);
     // A missing K-factor or liquid must be heard of before a long clip is read.
     ComputeDischarge(input.rig, side->readings);
-    if (side->log.flow_kind == FlowKind::kPulseHz && !input.rig.k_factor_per_l) {
-      throw calib::InputError(input.rig.path +
-                              ": the log's flow is in pulses, which needs [meter] k_factor_per_l");
-    }
     run.trace = Thinned(*side, input.rig);
   }
   if (input.log_path || !input.readings.empty())
@@ -329,6 +325,7 @@ Run Measure(const MeasureInput& input) {
       return run;
     }
   }
+  FlagExpired(input.rig, run.date, run.flags);
   if (clip && side) {
     plan = PlanWithClipAndLog(input, *side, *clip, run);
   } else if (!input.readings.empty()) {

@@ -12,6 +12,7 @@
 #include "src/rig_keys.h"
 #include "src/scale_file.h"
 #include "src/sha256.h"
+#include "src/stand_sensors.h"
 
 namespace conebook::src {
 namespace {
@@ -161,20 +162,28 @@ void ReadElement(const Reader& reader, Rig& rig) {
   geometry.measured_by = reader.Text("element", "measured_by").value_or("");
 }
 
-// A correction that we cannot apply must not be dropped silently.
-void RefuseCorrectionFile(const Reader& reader, const char* section, const char* key) {
-  const TomlNode* node = reader.Find(section, key);
-  if (node == nullptr) return;
-  const std::string path = node->PathFromHere(node->text);
-  std::error_code error;
-  if (std::filesystem::is_directory(path, error) || !std::ifstream(path)) {
-    throw InputError(fmt::format("{}: [{}] {}: cannot read {}; does the file exist, and may you read it?",
-                                 node->Place(), section, key, path));
-  }
-  throw InputError(
-      fmt::format("{}: [{}] {} is not supported yet by this version; take the key out to measure without "
-                  "this correction",
-                  node->Place(), section, key));
+void ReadSensorFiles(const Reader& reader, Rig& rig) {
+  if (const auto path = NamedFile(reader, rig, kMeterKey)) rig.meter = ReadMeterFile(*path);
+  if (const auto path = NamedFile(reader, rig, kPressureKey))
+    rig.pressure_calibration = ReadPressureFile(*path);
+  if (const auto path = NamedFile(reader, rig, kLineLossKey)) rig.line_loss = ReadLineLossFile(*path);
+  const auto refuse = [&](const char* section, const char* key, const char* why) {
+    throw InputError(fmt::format("{}: [{}] {}: {}", reader.Find(section, key)->Place(), section, key, why));
+  };
+  if (rig.meter && rig.k_factor_per_l)
+    refuse("meter", "k_factor_per_l", "calibration gives it, too; take one of the two out");
+  if (rig.line_loss && rig.stand.tap == PressureTap::kElement)
+    refuse(
+        "stand", "line_loss",
+        "a pressure tapped at the element has no line before it; state pressure_tap = \"line\" or \"tank\", "
+        "or take line_loss out");
+  if (rig.pressure_calibration && rig.pressure_calibration->absolute != ReadsAbsolute(rig))
+    refuse("pressure", "calibration",
+           rig.pressure_calibration->absolute
+               ? "is against absolute pressure, but the log is taken as above ambient; state [log] "
+                 "pressure_kind = \"absolute\", or calibrate against gauge pressure"
+               : "is against gauge pressure, but the log is taken as absolute; state [log] pressure_kind = "
+                 "\"gauge\", or calibrate against absolute pressure");
 }
 
 void ReadStand(const Reader& reader, Rig& rig) {
@@ -191,9 +200,6 @@ void ReadStand(const Reader& reader, Rig& rig) {
   stand.tap = tap == "tank" ? PressureTap::kTank : tap == "line" ? PressureTap::kLine : PressureTap::kElement;
   stand.tap_above_exit_mm = reader.WithU("stand", "tap_above_exit_mm", kTapHeightMm);
   stand.ambient_bar = reader.WithU("stand", "ambient_bar", kAmbientBar);
-  RefuseCorrectionFile(reader, "stand", "line_loss");
-  RefuseCorrectionFile(reader, "meter", "calibration");
-  RefuseCorrectionFile(reader, "pressure", "calibration");
 
   LogKeys& log = rig.log;
   log.time = reader.Text("log", "time");
@@ -215,6 +221,7 @@ void ReadStand(const Reader& reader, Rig& rig) {
   rig.k_factor_per_l = reader.WithU("meter", "k_factor_per_l", kFlowShare, true);
   rig.meter_u_percent = reader.Number("meter", "u_percent");
   rig.pressure_u_percent = reader.Number("pressure", "u_percent");
+  ReadSensorFiles(reader, rig);
   // 0.02 s: a clap or a lamp found by eye in log and footage.
   rig.log_minus_video_s = reader.WithU("sync", "log_minus_video_s", 0.02);
   rig.view_rotation_deg = reader.WithU("view", "rotation_deg", 1.0);

@@ -11,6 +11,9 @@
 #include <calib/stated.h>
 #include <vision/view.h>
 
+#include "src/line_loss_file.h"
+#include "src/meter_file.h"
+#include "src/pressure_file.h"
 #include "src/toml_document.h"
 
 namespace conebook::src {
@@ -50,7 +53,11 @@ struct CalibrationKey {
 inline constexpr CalibrationKey kLensKey{"camera", "lens", "lens_file.toml"};
 inline constexpr CalibrationKey kScaleKey{"scale", "calibration", "scale_file.toml"};
 inline constexpr CalibrationKey kConeChecksKey{"camera", "cone_checks", "cone_checks.toml"};
-inline constexpr std::array<CalibrationKey, 3> kCalibrationKeys{kLensKey, kScaleKey, kConeChecksKey};
+inline constexpr CalibrationKey kMeterKey{"meter", "calibration", "meter_file.toml"};
+inline constexpr CalibrationKey kPressureKey{"pressure", "calibration", "pressure_file.toml"};
+inline constexpr CalibrationKey kLineLossKey{"stand", "line_loss", "line_loss.toml"};
+inline constexpr std::array<CalibrationKey, 6> kCalibrationKeys{kLensKey,  kScaleKey,    kConeChecksKey,
+                                                                kMeterKey, kPressureKey, kLineLossKey};
 
 struct CalibrationFile {
   CalibrationKey key;
@@ -66,7 +73,10 @@ struct Rig {
   StandSetup stand;
   LogKeys log;
   std::optional<calib::Stated> k_factor_per_l;
-  std::optional<double> meter_u_percent, pressure_u_percent;
+  std::optional<double> meter_u_percent, pressure_u_percent;  // beside a calibration: added to its u
+  std::optional<MeterFile> meter;
+  std::optional<PressureFile> pressure_calibration;
+  std::optional<LineLossFile> line_loss;
   std::optional<calib::Stated> log_minus_video_s;
   std::optional<calib::Stated> view_rotation_deg;
   TomlNode document;  // as read, overrides merged in: goes into the result's settings

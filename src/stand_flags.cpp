@@ -24,7 +24,10 @@ bool IsReason(const std::string& code) {
   static constexpr std::array kRemarks{"above_rated_pressure",
                                        "pressure_maybe_absolute",
                                        "unsteady",
-                                       "line_loss_not_corrected",
+                                       "line_loss_unknown",
+                                       "pressure_out_of_range",
+                                       "meter_out_of_range",
+                                       "calibration_expired",
                                        "ambient_assumed",
                                        "meter_lags",
                                        "reference_area",
@@ -171,6 +174,22 @@ void FlagAbsoluteSensor(const Rig& rig, const StandLog& log, std::vector<Flag>& 
                    "pressure above ambient",
                    *middle),
        "state [log] pressure_kind, \"gauge\" or \"absolute\", in the rig"});
+}
+
+void FlagExpired(const Rig& rig, const std::optional<std::string>& day, std::vector<Flag>& flags) {
+  const auto check = [&](const char* what, const char* quantity, const std::string& date,
+                         const std::string& expires) {
+    // Days as ISO 8601 writes them sort as text.
+    if (!day || expires.empty() || *day <= expires) return;
+    flags.push_back({"calibration_expired", Severity::kWarn, std::nullopt, std::string(quantity),
+                     fmt::format("the {}'s calibration{} expired on {}, before this test of {}", what,
+                                 date.empty() ? std::string() : " of " + date, expires, *day),
+                     "calibrate again; if little has changed since, the numbers stand"});
+  };
+  if (rig.meter) check("flow meter", "flow_kg_s", rig.meter->date, rig.meter->expires);
+  if (const auto& sensor = rig.pressure_calibration)
+    check("pressure sensor", "pressure_bar", sensor->date, sensor->expires);
+  if (rig.line_loss) check("line", "pressure_bar", rig.line_loss->date, rig.line_loss->expires);
 }
 
 void FlagUnsteady(const std::vector<SteadyStretch>& stretches, std::vector<Flag>& flags) {

@@ -1,6 +1,8 @@
 // Remarks about the stand that go with a run, and the order in which a reader should meet them.
 #pragma once
 
+#include <optional>
+#include <string>
 #include <vector>
 
 #include <calib/flag.h>
@@ -17,6 +19,10 @@ void FlagRatedPressure(const Rig& rig, double highest_bar, std::vector<calib::Fl
 
 // A sensor at rest that shows the atmosphere.
 void FlagAbsoluteSensor(const Rig& rig, const StandLog& log, std::vector<calib::Flag>& flags);
+
+// Calibrations of meter, sensor and line that had expired on the day of the test; without a day none can be
+// said to have.
+void FlagExpired(const Rig& rig, const std::optional<std::string>& day, std::vector<calib::Flag>& flags);
 
 void FlagUnsteady(const std::vector<SteadyStretch>& stretches, std::vector<calib::Flag>& flags);
 

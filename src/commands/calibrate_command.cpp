@@ -191,7 +191,7 @@ void AddCone(CLI::App& calibrate, CalibrateConeOptions& options) {
 
 void AddCalibrate(CLI::App& app, CalibrateOptions& options) {
   CLI::App* calibrate =
-      app.add_subcommand("calibrate", "Calibrate lens and scale, print targets, check cones");
+      app.add_subcommand("calibrate", "Calibrate camera, sensors and line, print targets, check cones");
   calibrate->fallthrough();
   calibrate->require_subcommand(0, 1);
   calibrate->footer(R"(Examples:
@@ -199,12 +199,16 @@ void AddCalibrate(CLI::App& app, CalibrateOptions& options) {
   conebook calibrate target --out sheet.svg
   conebook calibrate scale nozzle.png --body-mm 12.00 --at 640,40 --out scale.toml
   conebook calibrate cone centre.mp4 --half-angle-deg 30 --rig rig.toml --out cone_checks.toml
+  conebook calibrate meter bucket.csv --out meter.toml
+  conebook calibrate pressure readings.csv --out pressure.toml
+  conebook calibrate line blank.csv --rig rig.toml --out line.toml
 
 conebook calibrate COMMAND --help tells more of each.)");
   AddLens(*calibrate, options.lens);
   AddScale(*calibrate, options.scale);
   AddCone(*calibrate, options.cone);
   AddTarget(*calibrate, options.target);
+  AddCalibrateStand(*calibrate, options.stand);
 }
 
 std::optional<int> RunCalibrate(const CLI::App& app, CalibrateOptions& options, bool quiet) {
@@ -217,6 +221,7 @@ std::optional<int> RunCalibrate(const CLI::App& app, CalibrateOptions& options, 
   if (asked("scale")) return CalibrateScaleCommand(options.scale);
   if (asked("target")) return CalibrateTargetCommand(options.target);
   if (asked("lens")) return CalibrateLensCommand(options.lens);
+  if (const auto status = RunCalibrateStand(*calibrate, options.stand, quiet)) return status;
   std::string names;
   for (const CLI::App* command : calibrate->get_subcommands({}))
     names += (names.empty() ? "" : ", ") + command->get_name();

@@ -6,6 +6,8 @@
 #include <string>
 #include <vector>
 
+#include "src/commands/calibrate_stand_command.h"
+
 namespace CLI {
 class App;
 }
@@ -67,6 +69,7 @@ struct CalibrateOptions {
   CalibrateTargetOptions target;
   CalibrateScaleOptions scale;
   CalibrateConeOptions cone;
+  CalibrateStandOptions stand;
 };
 
 // Adds `calibrate` with its own commands.

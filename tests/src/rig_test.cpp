@@ -193,10 +193,59 @@ TEST_CASE("a gauge reading and an ambient pressure contradict each other", "[src
   CHECK_NOTHROW(RigOf("[stand]\nambient_bar = 0.0\n[log]\npressure_kind = \"gauge\"\n"));
 }
 
-TEST_CASE("a correction that cannot be applied is refused, not ignored", "[src][rig]") {
+TEST_CASE("the stand's calibration files are read, hashed, and refused where they do not fit the rig",
+          "[src][rig]") {
+  const std::string tank = "[stand]\npressure_tap = \"tank\"\n";
   CHECK_THAT(ErrorOf(kLeast + "[stand]\nline_loss = \"no_such.toml\"\n"), Contains("cannot read"));
-  Written("line.toml", "[line]\n");
-  CHECK_THAT(ErrorOf(kLeast + "[stand]\nline_loss = \"line.toml\"\n"), Contains("not supported yet"));
+  Written("line.toml", "[line]\nk_per_m4 = 2.5e9\nu_k_per_m4 = 5e7\ndof = 3\ndate = \"2031-05-04\"\n");
+  CHECK_THAT(ErrorOf(kLeast + "[stand]\nline_loss = \"line.toml\"\n"),
+             Contains("[stand] line_loss") && Contains("pressure_tap = \"line\" or \"tank\""));
+  Written("empty.toml", "[line]\n");
+  CHECK_THAT(ErrorOf(kLeast + tank + "line_loss = \"empty.toml\"\n"), Contains("k_per_m4 is missing"));
+  Written("other.toml", "[meter]\n");
+  CHECK_THAT(ErrorOf(kLeast + tank + "line_loss = \"other.toml\"\n"),
+             Contains("no section [line]") && Contains("calibrate line"));
+
+  const std::string meter =
+      "[meter]\nrate_unit = \"pulse_hz\"\nmid_rate = 300\ncoefficients = [20000.0, 200.0]\ncovariance = "
+      "[25.0, "
+      "0.0, 0.0, 100.0]\ndof = 10\nlowest_rate = 100\nhighest_rate = 500\nu_run_percent = "
+      "0.1\nu_common_percent = 0.2\ndate = \"2031-05-04\"\nexpires = \"2032-05-04\"\n";
+  Written("meter.toml", meter);
+  const std::string use_meter = "[meter]\ncalibration = \"meter.toml\"\n";
+  CHECK_THAT(ErrorOf(kLeast + use_meter + "k_factor_per_l = 20000\n"), Contains("calibration gives it, too"));
+  Written("meter_bad.toml", meter + "expiry = 3\n");
+  CHECK_THAT(ErrorOf(kLeast + "[meter]\ncalibration = \"meter_bad.toml\"\n"),
+             Contains("unknown key expiry") && Contains("did you mean expires?"));
+
+  const std::string sensor =
+      "zero_bar = 0.02\nu_zero_bar = 0.002\nspan = 1.01\nu_span = 0.0004\ncovariance_bar = -5e-7\ndof = "
+      "9\nu_reading_bar = 0.003\nu_reference_percent = 0.1\nlowest_bar = 0.02\nhighest_bar = 10.12\n";
+  Written("gauge.toml", "[pressure]\nkind = \"gauge\"\n" + sensor);
+  Written("absolute.toml", "[pressure]\nkind = \"absolute\"\n" + sensor);
+  const std::string absolute_log = "[log]\npressure_kind = \"absolute\"\n";
+  CHECK_THAT(ErrorOf(kLeast + absolute_log + "[pressure]\ncalibration = \"gauge.toml\"\n"),
+             Contains("against gauge pressure"));
+  CHECK_THAT(ErrorOf(kLeast + "[pressure]\ncalibration = \"absolute.toml\"\n"),
+             Contains("against absolute pressure"));
+  CHECK_NOTHROW(RigOf(absolute_log + "[pressure]\ncalibration = \"absolute.toml\"\n"));
+
+  const src::Rig rig =
+      RigOf(tank + "line_loss = \"line.toml\"\n" + use_meter + "[pressure]\ncalibration = \"gauge.toml\"\n");
+  REQUIRE(rig.calibrations.size() == 3);
+  CHECK(rig.line_loss->k_per_m4 == 2.5e9);
+  CHECK(rig.meter->curve.coefficients[1] == 200.0);
+  CHECK(rig.meter->curve.u_run_share == Approx(0.001));
+  CHECK(rig.meter->expires == "2032-05-04");
+  CHECK(rig.pressure_calibration->sensor.span == 1.01);
+  // What the command writes is what the rig reads.
+  CHECK(src::ReadMeterFile(Written("again.toml", src::MeterFileText(*rig.meter, "again"))).curve.covariance ==
+        rig.meter->curve.covariance);
+  CHECK(
+      src::ReadPressureFile(Written("again.toml", src::PressureFileText(*rig.pressure_calibration, "again")))
+          .sensor.covariance_bar == -5e-7);
+  CHECK(src::ReadLineLossFile(Written("again.toml", src::LineLossFileText(*rig.line_loss, "again")))
+            .u_k_per_m4 == 5e7);
 }
 
 TEST_CASE("a sheet's overrides replace single values and keep their neighbours", "[src][rig]") {

@@ -780,7 +780,7 @@ def _(b):
     return run, draw.bars(rows, "Cd", "one element, one log, two areas", (0,))
 
 
-@entry("line_loss_not_corrected", "The pressure is tapped ahead of the element. What hose, valve and fittings take is counted as if the element took it.")
+@entry("line_loss_unknown", "The pressure is tapped ahead of the element. What hose, valve and fittings take is counted as if the element took it.")
 def _(b):
     run = stood(b, made_log(steps(3.0, 4.5, 6.0)), stand={"pressure_tap": "tank"})
     canvas = draw.Canvas(210)
@@ -805,6 +805,18 @@ def _(b):
         canvas.text(axes.x(x), 192, words, size=0.9, anchor="middle")
     canvas.text(axes.x(1.5), y - 27, "tap", RED, 0.85)
     return run, canvas.picture()
+
+
+without_picture("meter_out_of_range", "The meter was calibrated over other rates than this. A turbine's K falls off below its range.",
+                "it needs a meter file; `conebook calibrate meter` makes one.")
+
+
+without_picture("pressure_out_of_range", "The pressure sensor was calibrated over other pressures than this. Its line is continued.",
+                "it needs a sensor file; `conebook calibrate pressure` makes one.")
+
+
+without_picture("calibration_expired", "The calibration of meter, sensor or line was good until a day before that of the test.",
+                "it needs a calibration file with a last day (`--expires`).")
 
 
 @entry("liquid_assumed", "Density comes from the liquid. Taken to be water; the same log with kerosene gives another flow area.")
