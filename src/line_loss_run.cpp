@@ -146,6 +146,10 @@ LineLossReading ReadLineLoss(const Rig& rig, const std::string& log_path) {
     reading.points.push_back(
         {1e3 * parts.run.flow_m3_s, parts.run.loss_pa / kPaPerBar,
          calib::LineLossPa(fit->k_per_m4, parts.run.density_kg_m3, parts.run.flow_m3_s) / kPaPerBar});
+  for (const calib::Flag& flag : discharge.flags) {
+    if (flag.code == "meter_out_of_range" || flag.code == "pressure_out_of_range")
+      reading.warnings.push_back(flag.message);
+  }
   Warn(reading);
   return reading;
 }
