@@ -54,6 +54,7 @@ struct ClipModel {
 
   cv::Point2d exit_px;
   bool exit_found = false;
+  double u_exit_px = 4.0;  // of a found exit, along the axis
   double exit_diameter_px = 0.0;
   bool exit_diameter_seen = false;  // no scale: taken from the spray's width where it leaves
   double axis_slope = 0.0;          // dx/dy of the nozzle axis

@@ -337,6 +337,22 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
     }
   }
   add_linear("axis" + assumed(view.axis_deg, "deg"), Shared::kRig, {view.axis_deg.u, -view.axis_deg.u});
+  {
+    // Stations go with the exit, and the sides are not straight.
+    const double u_exit = view.exit_y_px ? view.exit_y_px->u : model.u_exit_px;
+    const cv::Point2d along =
+        Apply(model.reading.upright_from_reading, model.exit_px + cv::Point2d(0.0, u_exit)) -
+        Apply(model.reading.upright_from_reading, model.exit_px);
+    const auto effect = EffectOf(model, boundary, camera, near_mm, far_mm, options, *base,
+                                 [&](calib::ConeCamera& c, double sign) {
+                                   c.exit_px[0] += sign * along.x;
+                                   c.exit_px[1] += sign * along.y;
+                                 });
+    if (effect) {
+      add_linear(view.exit_y_px ? "exit position" : "exit position (found)",
+                 view.exit_y_px ? Shared::kRig : Shared::kClip, effect->linear);
+    }
+  }
   if (camera.distance_mm) {
     const calib::Stated* stated = view.distance_mm ? &*view.distance_mm : nullptr;
     double relative = stated ? stated->u / stated->value : 0.03;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <optional>
 
 #include <opencv2/imgproc.hpp>
@@ -73,7 +74,39 @@ std::optional<cv::Point2d> FirstLastingRows(const cv::Mat1f& change, const RowCh
   return std::nullopt;
 }
 
-// Where the outer lines of the change are one exit diameter apart.
+// Half widths follow h^2 = r0^2 + (t (y - exit))^2, straight paths off a ring of radius r0. The exit for
+// which the best t leaves the least: the lines that the sides tend to meet there, not where they are as far
+// apart as the exit is wide.
+double ExitOfHyperbola(const std::vector<double>& y, const std::vector<double>& h, double r0) {
+  const double span = y.back() - y.front();
+  double best = y.front();
+  double least = std::numeric_limits<double>::max();
+  constexpr int kSteps = 200;
+  for (int step = 0; step <= kSteps; ++step) {
+    const double exit = y.front() - span * step / kSteps;
+    double up = 0.0;
+    double down = 0.0;
+    for (std::size_t i = 0; i < y.size(); ++i) {
+      const double u = y[i] - exit;
+      up += (h[i] * h[i] - r0 * r0) * u * u / (h[i] * h[i]);
+      down += u * u * u * u / (h[i] * h[i]);
+    }
+    if (!(up > 0.0)) continue;
+    const double t2 = up / down;
+    double left = 0.0;
+    for (std::size_t i = 0; i < y.size(); ++i) {
+      const double u = y[i] - exit;
+      left += std::abs(h[i] - std::sqrt(r0 * r0 + t2 * u * u));
+    }
+    if (left < least) {
+      least = left;
+      best = exit;
+    }
+  }
+  return best;
+}
+
+// Where the two outer sides of the change come from.
 std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChange& rows,
                                           double diameter_px) {
   constexpr double kLeastOpening = 0.1;                             // of the width a row, both sides together
@@ -108,7 +141,11 @@ std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChan
   options.floor = 4.0;
   options.min_points = 8;
   // A clump within the spray may outshine the side of its row: of every eight rows the second outermost.
-  const auto lines = [&](std::size_t count) -> std::optional<std::array<Line, 2>> {
+  struct Sides {
+    Line left, right;
+    std::vector<double> y, half;  // of the rows that lie along both lines
+  };
+  const auto lines = [&](std::size_t count) -> std::optional<Sides> {
     if (static_cast<int>(count) < std::max(24, change.rows / 12)) return std::nullopt;
     std::vector<double> y;
     std::array<std::vector<double>, 2> side;
@@ -130,16 +167,23 @@ std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChan
     const double middle = 0.5 * (y.front() + y.back());
     const double most = std::max(kMostOfPicture * w, kMostOfHalfWidth * 0.5 * (r->Y(middle) - l->Y(middle)));
     if (std::max(l->residual_sd, r->residual_sd) > most) return std::nullopt;
-    return std::array<Line, 2>{*l, *r};
+    Sides sides{*l, *r, {}, {}};
+    for (std::size_t i = 0; i < y.size(); ++i) {
+      const double off = std::max(std::abs(side[0][i] - l->Y(y[i])), std::abs(side[1][i] - r->Y(y[i])));
+      if (off > 2.0 * most || side[1][i] - side[0][i] < 2.0) continue;
+      sides.y.push_back(y[i]);
+      sides.half.push_back(0.5 * (side[1][i] - side[0][i]));
+    }
+    return sides;
   };
   // Below where a wide spray leaves the picture, what is found within it are drops, not its sides.
   auto sides = lines(ys.size());
   if (!sides && leaves_at) sides = lines(*leaves_at);
   if (!sides) return std::nullopt;
-  const auto& [l, r] = *sides;
-  const double opening = r.slope - l.slope;
-  const double y = (diameter_px - (r.intercept - l.intercept)) / opening;
-  const double x = 0.5 * (l.Y(y) + r.Y(y));
+  if (sides->y.size() < 8) return std::nullopt;
+  constexpr double kRingOfExit = 0.46;  // middle of the film, parts of the exit's diameter
+  const double y = ExitOfHyperbola(sides->y, sides->half, kRingOfExit * diameter_px);
+  const double x = 0.5 * (sides->left.Y(y) + sides->right.Y(y));
   if (y < 0.0 || y > 0.7 * change.rows || x < 0.0 || x > w - 1.0) return std::nullopt;
   return cv::Point2d{x, y};
 }
@@ -152,9 +196,15 @@ bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model) {
   const auto first = FirstLastingRows(change, rows);
   const auto meet = WhereSidesMeet(change, rows, model.exit_diameter_px);
   if (!first && !meet) return false;
-  constexpr double kFar = 0.08;  // of the picture's height
-  const bool far = first && meet && cv::norm(*first - *meet) > kFar * change.rows;
+  // Rows that fail to change near the exit put the first look too low, a body that shakes too high. The sides
+  // as a whole go to some pixels only, but are not led so far astray.
+  constexpr double kFarAbove = 0.08, kFarBelow = 0.04, kSides = 0.02;  // of the picture's height
+  const double apart = first && meet ? first->y - meet->y : 0.0;
+  const bool far = first && meet &&
+                   (cv::norm(*first - *meet) > kFarAbove * change.rows || apart > kFarBelow * change.rows);
   model.exit_px = first && !far ? *first : *meet;
+  constexpr double kLeastPx = 3.0;
+  model.u_exit_px = first && meet && !far ? std::max(kLeastPx, 0.5 * std::abs(apart)) : kSides * change.rows;
   return true;
 }
 

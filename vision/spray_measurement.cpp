@@ -342,7 +342,7 @@ class Measurer {
         std::vector<Contribution> budget = q.budget;
         const double relative = result_.px_per_mm->u / result_.px_per_mm->value;
         budget.push_back({"scale", relative * q.value, Shared::kRig});
-        const double u_exit = view_.exit_y_px ? view_.exit_y_px->u : 4.0;  // px; found in the footage
+        const double u_exit = view_.exit_y_px ? view_.exit_y_px->u : Model(p).u_exit_px;
         budget.push_back({"exit position", u_exit / setup_.camera.px_per_mm, Shared::kRig});
         if (kept_.motion) budget.push_back({kMotionSource, kept_.motion->u_length * q.value, Shared::kClip});
         point.breakup_mm = calib::Combine(q.value, std::move(budget));
