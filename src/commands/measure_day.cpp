@@ -69,7 +69,7 @@ struct Outcome {
 // The run that the archive holds of the same inputs by this program, on the same day.
 std::optional<std::string> OnRecord(const MeasureInput& input, const std::string& archive, Run& run) {
   const Run before = RunOfInputs(input);
-  const auto key = RunOnRecord(archive, InputsKey(ResultJson(before)), before.program_build);
+  auto key = RunOnRecord(archive, InputsKey(ResultJson(before)), before.program_build);
   if (!key) return std::nullopt;
   Run kept = RunFromRecord(ReadRecord(archive, *key, false).json, EvidenceOf(archive));
   if (input.date && kept.date != input.date) return std::nullopt;

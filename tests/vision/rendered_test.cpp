@@ -135,7 +135,8 @@ TEST_CASE("a rendered cone of raw frames is read within a tenth of a degree, its
 }
 
 TEST_CASE("mirror, scale, turn or dim the footage, and the answer follows", "[vision][rendered]") {
-  const Spray spray = Render(
+  // Once for all sections, which start anew each.
+  static const Spray spray = Render(
       "laws",
       "--seed 900202 --group clean --fast --set camera=highspeed --set codec=frames16 --set container=png "
       "--set light=backlit --set film=grey --set prespray=1 --set width=640 --set height=480 "
@@ -145,7 +146,7 @@ TEST_CASE("mirror, scale, turn or dim the footage, and the answer follows", "[vi
   view.focal_px.reset();
   view.axis_deg = Exactly(0.0, 1e-3);
   const vision::TimeSpan span = Span(spray);
-  const vision::SprayPoint as_filmed = Measure(spray.Clip(), view, span);
+  static const vision::SprayPoint as_filmed = Measure(spray.Clip(), view, span);
 
   SECTION("mirrored: left and right swap, lean changes sign") {
     const std::string clip = ChangedFolder(spray, "mirrored", [](const cv::Mat& m) {
@@ -293,7 +294,7 @@ TEST_CASE("the exit of a faint cone is found under shake and grain", "[vision][r
 // The spray is on from the first frame and its sheet hardly moves: there is no picture without it, and the
 // median over time holds the sheet itself.
 void CheckStandingSheet(const std::string& name, const std::string& options, bool exit_stated) {
-  const Spray spray = Render(name, options + " --group highspeed --truth-frames 20 --set frames=40");
+  const Spray spray = Render(name, options + " --group highspeed --truth-frames 20 --set frames=24");
   vision::View view = TrueView(spray);
   view.near_mm = spray.truth["stations"]["near_mm"].get<double>();
   view.far_mm = spray.truth["stations"]["far_mm"].get<double>();
