@@ -5,6 +5,7 @@
 #include <numbers>
 #include <utility>
 
+#include "vision/cone_guess.h"
 #include "vision/outline.h"
 #include "vision/read_pipeline.h"
 #include "vision/statistics.h"

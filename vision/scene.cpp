@@ -87,27 +87,34 @@ cv::Mat1f BackgroundMean::Mean() const {
   return mean;
 }
 
-void BackgroundFromSpray(const std::vector<LumaFrame>& sample, bool exit_known, ClipModel& model) {
+SampleMotion MotionOfSample(const std::vector<LumaFrame>& sample, const ClipModel& model) {
   const int w = model.reading.width_px;
   const int h = model.reading.height_px;
   std::vector<cv::Mat1f> images;
   for (const LumaFrame& frame : sample) images.push_back(LightImage(model, frame));
-  cv::Mat1f median(h, w);
-  cv::Mat1f activity(h, w);
+  SampleMotion motion{cv::Mat1f(h, w), cv::Mat1f(h, w)};
   std::vector<float> values(images.size());
   for (int y = 0; y < h; ++y) {
     for (int x = 0; x < w; ++x) {
       for (std::size_t k = 0; k < images.size(); ++k) values[k] = images[k](y, x);
       const float m = MedianInPlace(std::span<float>(values));
       for (float& v : values) v = std::abs(v - m);
-      median(y, x) = m;
+      motion.median(y, x) = m;
       float mean = 0.0F;
       for (const float v : values) mean += v;
-      activity(y, x) = mean / static_cast<float>(values.size());
+      motion.activity(y, x) = mean / static_cast<float>(values.size());
     }
   }
-  cv::blur(activity, activity, cv::Size(5, 5));
-  model.background = median;
+  cv::blur(motion.activity, motion.activity, cv::Size(5, 5));
+  return motion;
+}
+
+void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel& model) {
+  const int w = model.reading.width_px;
+  const int h = model.reading.height_px;
+  const cv::Mat1f& median = motion.median;
+  const cv::Mat1f& activity = motion.activity;
+  model.background = median.clone();
   model.background_frames = 0;
   if (!exit_known) return;
   // Per row below the exit: the moving stretch about the axis, as lines on both sides; across it the light is

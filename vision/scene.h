@@ -33,9 +33,14 @@ class BackgroundMean {
 // Linear light of a frame in reading orientation.
 cv::Mat1f LightImage(const ClipModel& model, const LumaFrame& frame);
 
-// Sets model.background: time median where nothing moves, and, with the exit known, continued across the
-// moving cone.
-void BackgroundFromSpray(const std::vector<LumaFrame>& sample, bool exit_known, ClipModel& model);
+// Time median and mean deviation from it, of every place.
+struct SampleMotion {
+  cv::Mat1f median, activity;
+};
+SampleMotion MotionOfSample(const std::vector<LumaFrame>& sample, const ClipModel& model);
+
+// Sets model.background: the time median, and, with the exit known, continued across the moving cone.
+void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel& model);
 
 // Mean of the strongest 4 % of the changes below the exit, signed: negative where the spray darkens. Light
 // units.

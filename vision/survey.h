@@ -39,12 +39,4 @@ struct SurveyResult {
 // Throws calib::InputError: the clip cannot be opened, the exit is outside the image; Interrupted.
 SurveyResult Survey(const std::string& path, const View& view, const SurveyOptions& options);
 
-// Level and cone guess anew, from frames of one stretch; what else the model knows stays. False: no cone
-// could be followed, and the model is as it was.
-bool GuessCone(const std::vector<LumaFrame>& frames, ClipModel& model);
-
-// The frames read without any guess: what hangs together from the exit on, whatever its shape. `model`: with
-// columns as wide as any spray and the level found for these frames.
-std::vector<FrameRecord> ReadWithoutGuess(const std::vector<LumaFrame>& frames, ClipModel& model);
-
 }  // namespace conebook::vision

@@ -5,6 +5,8 @@
 
 #include <calib/error.h>
 
+#include "src/commands/calibrate_words.h"
+
 namespace conebook::src {
 namespace {
 
@@ -18,25 +20,6 @@ The rig file refers to the result: [camera] lens = "lens.toml"
 Examples:
   conebook calibrate lens board/*.jpg --columns 9 --rows 6 --square-mm 25 --out lens.toml
   conebook calibrate lens board.mp4 --square-mm 10 --out lens.toml --json)";
-
-CLI::App* AddCommand(CLI::App& calibrate, const char* name, const char* purpose, const char* footer) {
-  CLI::App* command = calibrate.add_subcommand(name, purpose);
-  command->fallthrough();
-  command->footer(footer);
-  return command;
-}
-
-void AddJson(CLI::App* command, std::optional<std::string>& json) {
-  command
-      ->add_option_function<std::vector<std::string>>(
-          "--json",
-          [&json](const std::vector<std::string>& values) {
-            json = values.empty() || values.front().empty() ? "-" : values.front();
-          },
-          "As JSON, on standard output or into a file")
-      ->expected(0, 1)
-      ->type_name("[OUT]");
-}
 
 void AddBoard(CLI::App* command, int& columns, int& rows, double& square_mm) {
   command->add_option("--columns", columns, "Inner corners along a row of the chessboard")

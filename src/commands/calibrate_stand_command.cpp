@@ -1,18 +1,11 @@
 #include "src/commands/calibrate_stand_command.h"
 
-#include <vector>
-
 #include <CLI/CLI.hpp>
+
+#include "src/commands/calibrate_words.h"
 
 namespace conebook::src {
 namespace {
-
-CLI::App* AddCommand(CLI::App& calibrate, const char* name, const char* purpose, const char* footer) {
-  CLI::App* command = calibrate.add_subcommand(name, purpose);
-  command->fallthrough();
-  command->footer(footer);
-  return command;
-}
 
 void AddOutputs(CLI::App* command, const char* file, std::string& out, std::optional<std::string>& date,
                 std::optional<std::string>& expires, std::optional<std::string>& json) {
@@ -20,15 +13,7 @@ void AddOutputs(CLI::App* command, const char* file, std::string& out, std::opti
   command->add_option("--expires", expires, "Last day on which it counts; tests after it are flagged")
       ->type_name("2032-05-04");
   command->add_option("--out", out, "File to write")->type_name(file);
-  command
-      ->add_option_function<std::vector<std::string>>(
-          "--json",
-          [&json](const std::vector<std::string>& values) {
-            json = values.empty() || values.front().empty() ? "-" : values.front();
-          },
-          "As JSON, on standard output or into a file")
-      ->expected(0, 1)
-      ->type_name("[OUT]");
+  AddJson(command, json);
 }
 
 constexpr const char* kMeterHelp =

@@ -184,8 +184,13 @@ void AddMeasure(CLI::App& app, MeasureOptions& options) {
       ->add_option("--json", options.json,
                    "Result file; - for standard output; with --sheet and --follow a folder")
       ->type_name("OUT.json");
-  measure->add_option("--archive", options.archive, "Put the run on record in this archive")
+  measure
+      ->add_option(
+          "--archive", options.archive,
+          "Put the run on record in this archive; with --sheet, what it has of the same files by this "
+          "program is not measured again")
       ->type_name("BOOK.db");
+  measure->add_flag("--again", options.again, "With --sheet and --archive: measure everything again");
   measure->add_option("--report", options.report, "Page for people, opens offline")->type_name("OUT.html");
   measure
       ->add_option("--overlay", options.overlay,
@@ -358,6 +363,8 @@ int Run(const CLI::App& app, const MeasureOptions& measure, ArchiveOptions& opti
     CheckFilter(*filter);
   if (asked("measure")) {
     if (measure.existing && !measure.follow) throw calib::InputError("--existing goes with --follow FOLDER");
+    if (measure.again && !(measure.sheet && measure.archive))
+      throw calib::InputError("--again goes with --sheet DAY.toml --archive BOOK.db");
     if (measure.follow) return MeasureFollow(measure);
     return measure.sheet ? MeasureDay(measure) : MeasureOne(measure);
   }

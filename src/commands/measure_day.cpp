@@ -66,9 +66,11 @@ struct Outcome {
   std::exception_ptr ours;
 };
 
-// The run that the archive holds of the same inputs by this program, on the same day.
+// The run that the archive holds of the same inputs by this program, on the same day. A program that does not
+// know which it is cannot tell.
 std::optional<std::string> OnRecord(const MeasureInput& input, const std::string& archive, Run& run) {
   const Run before = RunOfInputs(input);
+  if (before.program_build.starts_with("unknown")) return std::nullopt;
   auto key = RunOnRecord(archive, InputsKey(ResultJson(before)), before.program_build);
   if (!key) return std::nullopt;
   Run kept = RunFromRecord(ReadRecord(archive, *key, false).json, EvidenceOf(archive));
@@ -90,7 +92,7 @@ Outcome MeasureEntry(const Sheet& sheet, const SheetClip& clip, const std::optio
     MeasureInput input = InputOf(sheet, clip, threads);
     if (options.date) input.date = StatedDay(options.date, "--date");
     const bool film_wanted = film_path && clip.file;
-    if (options.archive && !film_wanted) {
+    if (options.archive && !film_wanted && !options.again) {
       Run run;
       outcome.on_record = OnRecord(input, *options.archive, run);
       if (outcome.on_record) {
@@ -222,8 +224,9 @@ int MeasureDay(const MeasureOptions& options) {
       if (!options.quiet && outcomes[k].stored)
         fmt::print("{}: {}", entry.clip, StoredInWords(*outcomes[k].stored));
       if (!options.quiet && outcomes[k].on_record) {
-        fmt::print("{}: on record as {}, from the same files by this program; not measured again\n",
-                   entry.clip, outcomes[k].on_record->substr(0, 12));
+        fmt::print(
+            "{}: on record as {}, from the same files by this program; not measured again (--again does)\n",
+            entry.clip, outcomes[k].on_record->substr(0, 12));
       }
       rejected = rejected || outcomes[k].run->GetVerdict() == Verdict::kRejected;
       entry.element = outcomes[k].run->element;

@@ -80,6 +80,12 @@ TEST_CASE("a day taken up again measures only what is not on record", "[process]
              Contains("a: on record as") && Contains("not measured again") && Contains("A03: put on record"));
   CHECK(folder.Read("second/a.json") == folder.Read("first/a.json"));
 
+  const Outcome wanted = folder.Run(words + "wanted --again");
+  CHECK(wanted.exit == 0);
+  CHECK_THAT(wanted.out, Contains("a: already on record") && !Contains("not measured again"));
+  CHECK(folder.Read("wanted/a.json") == folder.Read("first/a.json"));
+  CHECK(folder.Run("measure --sheet day/DAY.toml --again").exit == 2);
+
   // A changed rig is another measurement.
   WriteDay(folder, a + "rig = {camera = {tilt_deg = 1.0}}\n" + flow);
   const Outcome third = folder.Run(words + "third");
