@@ -9,7 +9,6 @@
 #include "vision/outline.h"
 #include "vision/read_pipeline.h"
 #include "vision/statistics.h"
-#include "vision/survey.h"
 
 namespace conebook::vision {
 namespace {
