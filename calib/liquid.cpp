@@ -1,5 +1,6 @@
 #include "calib/liquid.h"
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 
@@ -35,16 +36,31 @@ double Power(double base, int exponent) {
 
 // Single values of other liquids, and their change with temperature.
 // Densities and viscosities near 20 C: handbook tables (Perry, Kaye & Laby); isopropanol density and the
-// kerosene band from memory. Published ethanol viscosities differ by 3 to 5 %.
+// kerosene band from memory. Published ethanol viscosities differ by 3 to 5 %. Viscosities of the alcohols by
+// temperature: below.
 struct Handbook {
   double density_kg_m3, density_per_k, u_density;
   double viscosity_pa_s, viscosity_per_k, u_viscosity;
   double surface_tension_n_m, surface_tension_per_k, u_surface_tension;
 };
 constexpr double kHandbookTemperatureC = 20.0;
-constexpr Handbook kEthanol{789.0, -0.85, 0.5, 1.144e-3, -2.0e-5, 0.05e-3, 22.39e-3, -8.4e-5, 0.1e-3};
-constexpr Handbook kIsopropanol{785.5, -0.85, 1.0, 2.3703e-3, -7.5e-5, 0.05e-3, 21.7e-3, -8.0e-5, 0.2e-3};
+constexpr Handbook kEthanol{789.0, -0.85, 0.5, 1.144e-3, 0.0, 0.05e-3, 22.39e-3, -8.4e-5, 0.1e-3};
+constexpr Handbook kIsopropanol{785.5, -0.85, 1.0, 2.3703e-3, 0.0, 0.05e-3, 21.7e-3, -8.0e-5, 0.2e-3};
 constexpr Handbook kKerosene{805.0, -0.75, 15.0, 1.6e-3, -3.0e-5, 0.25e-3, 25.5e-3, -8.0e-5, 1.0e-3};
+
+// log10(p / bar) = a - b / (T + c), T in kelvin. Ethanol: NIST Chemistry WebBook, 273 to 352 K; isopropanol:
+// Antoine's constants as open tables have them (5.24268, 1580.92, 219.61 with Celsius), 275 K and above.
+// Both read in secondary sources.
+struct Antoine {
+  double a, b, c_k;
+};
+constexpr Antoine kEthanolVapour{5.37229, 1670.409, -40.191};
+constexpr Antoine kIsopropanolVapour{5.24268, 1580.92, 219.61 - kZeroCelsiusK};
+constexpr double kPaPerBar = 1e5;
+
+double AntoinePa(const Antoine& of, double temperature_c) {
+  return kPaPerBar * std::pow(10.0, of.a - of.b / (temperature_c + kZeroCelsiusK + of.c_k));
+}
 
 const Handbook& HandbookOf(LiquidKind kind) {
   if (kind == LiquidKind::kEthanol) return kEthanol;
@@ -58,12 +74,34 @@ LiquidProperty Linear(double at_20_c, double per_kelvin, double u, double temper
   return {at_20_c + per_kelvin * away_k, per_kelvin, std::hypot(u, 0.1 * per_kelvin * away_k)};
 }
 
+// Viscosity halves over some 25 K: a straight line is of no use away from 20 C. The parabola of its logarithm
+// through the values at 0, 20 and 40 C of an encyclopaedic data page.
+using Viscosities = std::array<double, 3>;
+constexpr Viscosities kEthanolViscosity{1.720e-3, 1.144e-3, 0.794e-3};
+constexpr Viscosities kIsopropanolViscosity{4.5646e-3, 2.3703e-3, 1.3311e-3};
+
+double AlcoholViscosityPaS(const Viscosities& at, double temperature_c) {
+  constexpr double kStepK = 20.0;
+  const double first = std::log(at[1] / at[0]) / kStepK;
+  const double second = (std::log(at[2] / at[1]) / kStepK - first) / (2.0 * kStepK);
+  return at[0] * std::exp(temperature_c * (first + second * (temperature_c - kStepK)));
+}
+
 template <typename Function>
 LiquidProperty Differentiated(Function value_at, double temperature_c, double relative_u) {
   constexpr double kStepK = 0.05;
   const double value = value_at(temperature_c);
   const double slope = (value_at(temperature_c + kStepK) - value_at(temperature_c - kStepK)) / (2.0 * kStepK);
   return {value, slope, relative_u * value};
+}
+
+LiquidProperty OfAlcohol(const Viscosities& table, double u_at_20_c, double temperature_c) {
+  LiquidProperty property = Differentiated([&](double t_c) { return AlcoholViscosityPaS(table, t_c); },
+                                           temperature_c, u_at_20_c / table[1]);
+  // Beyond the table the parabola itself is in doubt: a tenth of the change.
+  const double nearest = AlcoholViscosityPaS(table, std::clamp(temperature_c, 0.0, 40.0));
+  property.u_formula = std::hypot(property.u_formula, 0.1 * (property.value - nearest));
+  return property;
 }
 
 }  // namespace
@@ -97,6 +135,19 @@ double WaterViscosityPaS(double temperature_c) {
 double WaterSurfaceTensionNM(double temperature_c) {
   const double tau = 1.0 - CheckedKelvin(temperature_c, 248.15) / 647.096;
   return 0.2358 * std::pow(tau, 1.256) * (1.0 - 0.625 * tau);
+}
+
+double WaterVapourPressurePa(double temperature_c) {
+  const double kelvin = CheckedKelvin(temperature_c, 273.15);
+  constexpr std::array<double, 10> kN{
+      0.11670521452767e4, -0.72421316703206e6, -0.17073846940092e2, 0.12020824702470e5, -0.32325550322333e7,
+      0.14915108613530e2, -0.48232657361591e4, 0.40511340542057e6,  -0.23855557567849,  0.65017534844798e3};
+  constexpr double kPaPerMPa = 1e6;
+  const double theta = kelvin + kN[8] / (kelvin - kN[9]);
+  const double a = theta * theta + kN[0] * theta + kN[1];
+  const double b = kN[2] * theta * theta + kN[3] * theta + kN[4];
+  const double c = kN[5] * theta * theta + kN[6] * theta + kN[7];
+  return kPaPerMPa * std::pow(2.0 * c / (-b + std::sqrt(b * b - 4.0 * a * c)), 4);
 }
 
 double WaterCompressibilityPerPa(double temperature_c) {
@@ -149,6 +200,9 @@ LiquidProperty DensityKgM3(LiquidKind kind, double temperature_c, double pressur
 LiquidProperty ViscosityPaS(LiquidKind kind, double temperature_c) {
   if (kind == LiquidKind::kWater) return Differentiated(WaterViscosityPaS, temperature_c, 5e-3);
   const Handbook& book = HandbookOf(kind);
+  if (kind == LiquidKind::kEthanol) return OfAlcohol(kEthanolViscosity, book.u_viscosity, temperature_c);
+  if (kind == LiquidKind::kIsopropanol)
+    return OfAlcohol(kIsopropanolViscosity, book.u_viscosity, temperature_c);
   return Linear(book.viscosity_pa_s, book.viscosity_per_k, book.u_viscosity, temperature_c);
 }
 
@@ -157,6 +211,27 @@ LiquidProperty SurfaceTensionNM(LiquidKind kind, double temperature_c) {
   if (kind == LiquidKind::kWater) return Differentiated(WaterSurfaceTensionNM, temperature_c, 0.02);
   const Handbook& book = HandbookOf(kind);
   return Linear(book.surface_tension_n_m, book.surface_tension_per_k, book.u_surface_tension, temperature_c);
+}
+
+LiquidProperty VapourPressurePa(LiquidKind kind, double temperature_c) {
+  // Antoine's constants of different tables differ by some per cent near 20 C.
+  constexpr double kAntoineShare = 0.03;
+  switch (kind) {
+    case LiquidKind::kWater: {
+      // The saturation line ends at the freezing point: undercooled water gets the value there.
+      return Differentiated(WaterVapourPressurePa, std::max(temperature_c, 0.05), 1e-3);
+    }
+    case LiquidKind::kEthanol:
+      return Differentiated([](double t_c) { return AntoinePa(kEthanolVapour, t_c); }, temperature_c,
+                            kAntoineShare);
+    case LiquidKind::kIsopropanol:
+      return Differentiated([](double t_c) { return AntoinePa(kIsopropanolVapour, t_c); }, temperature_c,
+                            kAntoineShare);
+    case LiquidKind::kKerosene:
+      // A blend has no one vapour pressure: from memory, under 1 kPa at room temperature.
+      return {300.0, 0.0, 200.0};
+  }
+  return {};
 }
 
 }  // namespace conebook::calib

@@ -9,6 +9,7 @@
 #include <vision/statistics.h>
 
 #include "src/flow_law.h"
+#include "src/flow_numbers.h"
 #include "src/liquid_state.h"
 #include "src/reference_area.h"
 
@@ -265,6 +266,9 @@ Discharge ComputeDischarge(const Rig& rig, const std::vector<PointReading>& read
     out.pressure_bar = drop.bar;
     if (drop.loss_unknown) loss_unknown.push_back(point);
     FlagRanges(reading, flow, drop, point, result);
+    if (flow) out.flow_kg_s = MassFlow(*flow, liquid.density_kg_m3);
+    out.numbers =
+        FlowNumbersOf(rig, reading.temperature_c, out.pressure_bar, out.flow_kg_s, liquid.density_kg_m3);
     if (!flow) {
       if (reading.flow_kind != FlowKind::kNone) {
         AddFlag(result, "no_flow", calib::Severity::kWarn, point, "flow_kg_s",
@@ -274,7 +278,6 @@ Discharge ComputeDischarge(const Rig& rig, const std::vector<PointReading>& read
       continue;
     }
     any_flow = true;
-    out.flow_kg_s = MassFlow(*flow, liquid.density_kg_m3);
     if (!(out.pressure_bar->value > 0.0)) {
       AddFlag(result, "no_pressure_drop", calib::Severity::kWarn, point, "flow_area_mm2",
               fmt::format("the pressure drop comes out as {:.3f} bar: no flow area", out.pressure_bar->value),

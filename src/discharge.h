@@ -28,6 +28,8 @@
 
 namespace conebook::src {
 
+struct CircuitReading;
+
 // What was read at one point, before any physics.
 struct PointReading {
   double pressure_bar = 0.0;  // as read: gauge or absolute
@@ -40,11 +42,19 @@ struct PointReading {
   double flow_dof = std::numeric_limits<double>::infinity();
   std::optional<double> u_flow_share;  // stated for this reading; instead of the meter's
   std::optional<double> temperature_c;
+  Direction direction = Direction::kUnknown;
+  std::vector<CircuitReading> circuits;  // those that flowed; empty: one circuit
+};
+
+struct CircuitReading {
+  std::size_t circuit = 0;  // of the rig's
+  PointReading reading;
 };
 
 struct PointDischarge {
   std::optional<calib::Quantity> pressure_bar, flow_kg_s, flow_area_mm2;
   std::optional<Cd> cd;
+  FlowNumbers numbers;
   double temperature_c = 0.0;
 };
 

@@ -24,15 +24,30 @@ calib::LiquidKind KindOf(const Rig& rig) {
                   rig.path, *rig.stand.liquid));
 }
 
-}  // namespace
-
-LiquidState LiquidAt(const Rig& rig, std::optional<double> logged_temperature_c, double pressure_pa) {
+calib::Stated TemperatureOf(const Rig& rig, std::optional<double> logged_temperature_c) {
   calib::Stated temperature = rig.stand.temperature_c.value_or(kRoomTemperatureC);
   if (logged_temperature_c) {
     temperature.value = *logged_temperature_c;
     if (!rig.stand.temperature_c || temperature.u_assumed) temperature.u = kLoggedTemperatureUC;
     temperature.value_assumed = false;
   }
+  return temperature;
+}
+
+calib::Quantity WithTemperature(const calib::LiquidProperty& property, const calib::Stated& temperature,
+                                const std::string& own_source) {
+  const std::string source = temperature.u_assumed
+                                 ? fmt::format("temperature (assumed {:g} C)", temperature.u)
+                                 : std::string("temperature");
+  return calib::Combine(property.value,
+                        {{source, std::abs(property.per_kelvin) * temperature.u, Shared::kDay},
+                         {own_source, property.u_formula, Shared::kDay}});
+}
+
+}  // namespace
+
+LiquidState LiquidAt(const Rig& rig, std::optional<double> logged_temperature_c, double pressure_pa) {
+  const calib::Stated temperature = TemperatureOf(rig, logged_temperature_c);
   LiquidState state;
   state.temperature_c = temperature.value;
   if (const auto& stated = rig.stand.density_kg_m3) {
@@ -41,13 +56,24 @@ LiquidState LiquidAt(const Rig& rig, std::optional<double> logged_temperature_c,
     return state;
   }
   const calib::LiquidProperty density = calib::DensityKgM3(KindOf(rig), temperature.value, pressure_pa);
-  const std::string source = temperature.u_assumed
-                                 ? fmt::format("temperature (assumed {:g} C)", temperature.u)
-                                 : std::string("temperature");
-  state.density_kg_m3 =
-      calib::Combine(density.value, {{source, std::abs(density.per_kelvin) * temperature.u, Shared::kDay},
-                                     {"density of the liquid", density.u_formula, Shared::kDay}});
+  state.density_kg_m3 = WithTemperature(density, temperature, "density of the liquid");
   return state;
+}
+
+LiquidProperties PropertiesAt(const Rig& rig, std::optional<double> logged_temperature_c) {
+  const calib::Stated temperature = TemperatureOf(rig, logged_temperature_c);
+  const auto of = [&](const std::optional<calib::Stated>& stated, const std::string& what,
+                      const auto& property) -> std::optional<calib::Quantity> {
+    if (stated) {
+      const std::string source = stated->u_assumed ? what + " (assumed 5 %)" : what;
+      return calib::Combine(stated->value, {{source, stated->u, Shared::kDay}});
+    }
+    if (rig.stand.density_kg_m3) return std::nullopt;
+    return WithTemperature(property(KindOf(rig), temperature.value), temperature, what + " of the liquid");
+  };
+  return {of(rig.stand.viscosity_pa_s, "viscosity", calib::ViscosityPaS),
+          of(rig.stand.surface_tension_n_m, "surface tension", calib::SurfaceTensionNM),
+          of(rig.stand.vapour_pressure_pa, "vapour pressure", calib::VapourPressurePa)};
 }
 
 std::optional<double> ViscosityAt(const Rig& rig, double temperature_c) {

@@ -21,6 +21,12 @@ struct LiquidState {
 // for a liquid that is not known and has no density.
 LiquidState LiquidAt(const Rig& rig, std::optional<double> logged_temperature_c, double pressure_pa);
 
+// At the temperature that LiquidAt takes. Nothing: the rig states the liquid's density, but not this one.
+struct LiquidProperties {
+  std::optional<calib::Quantity> viscosity_pa_s, surface_tension_n_m, vapour_pressure_pa;
+};
+LiquidProperties PropertiesAt(const Rig& rig, std::optional<double> logged_temperature_c);
+
 // Nothing: the rig states the density of a liquid, not its viscosity.
 std::optional<double> ViscosityAt(const Rig& rig, double temperature_c);
 

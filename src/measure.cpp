@@ -9,8 +9,11 @@
 
 #include "src/discharge.h"
 #include "src/flow_average.h"
+#include "src/flow_numbers.h"
+#include "src/hysteresis.h"
 #include "src/iso_date.h"
 #include "src/liquid_state.h"
+#include "src/nominal_points.h"
 #include "src/opening.h"
 #include "src/settings_json.h"
 #include "src/sha256.h"
@@ -56,6 +59,8 @@ LogSide ReadLogSide(const MeasureInput& input) {
         AverageFlow(side.log.time_s, side.log.flow, side.log.flow_kind == FlowKind::kPulseHz, side.stretches);
   }
   side.readings = ReadingsFromLog(side.log, side.stretches, side.flow);
+  const std::vector<Direction> directions = DirectionsOf(side.gauge_bar, side.stretches);
+  for (std::size_t k = 0; k < side.readings.size(); ++k) side.readings[k].direction = directions[k];
   return side;
 }
 
@@ -103,6 +108,10 @@ std::vector<PointReading> ByHand(const std::vector<HandReading>& hand) {
     }
     readings.push_back(reading);
   }
+  std::vector<double> pressures;
+  for (const PointReading& reading : readings) pressures.push_back(reading.pressure_bar);
+  const std::vector<Direction> directions = DirectionsOf(pressures);
+  for (std::size_t k = 0; k < readings.size(); ++k) readings[k].direction = directions[k];
   return readings;
 }
 
@@ -212,9 +221,17 @@ void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Pla
     point.cd = std::move(from.cd);
     point.temperature_c = from.temperature_c;
     point.theory = TheoryBeside(rig, point);
+    point.numbers = std::move(from.numbers);
+    point.direction = plan.readings[k].direction;
   }
   run.flow_law = std::move(discharge.law);
   run.flags.insert(run.flags.end(), discharge.flags.begin(), discharge.flags.end());
+  run.flow_hysteresis = HysteresisOf(rig, run.points, run.flags);
+  if (rig.nominal) {
+    run.nominal_bar = rig.nominal->bar;
+    MatchNominal(*rig.nominal, run.points, run.flags);
+  }
+  FlagBackPressure(rig, run.points, run.flags);
 }
 
 void FillSpraySide(const vision::ClipReading& clip, const Rig& rig, const Plan& plan, Run& run) {
@@ -362,6 +379,7 @@ Run Measure(const MeasureInput& input) {
     run.points.clear();
     run.flow_law.reset();
     run.opening = {};
+    run.flow_hysteresis.reset();
   }
   ExplainWhatIsMissing(input.rig, run);
   OrderFlags(run.flags);

@@ -120,7 +120,8 @@ Json FromOpening(const std::optional<OpeningInterval>& interval) {
   return {{"lo", Number(interval->lo_bar)}, {"hi", Number(interval->hi_bar)}};
 }
 
-Json FromPoint(const Point& point) {
+// nominal: the rig states nominal pressures.
+Json FromPoint(const Point& point, bool nominal) {
   Json json;
   json["t0_s"] = point.video ? Number(point.video->t0_s) : Json(nullptr);
   json["t1_s"] = point.video ? Number(point.video->t1_s) : Json(nullptr);
@@ -132,6 +133,12 @@ Json FromPoint(const Point& point) {
   json["flow_area_mm2"] = FromOptional(point.flow_area_mm2);
   json["cd"] = FromCd(point.cd);
   json["temperature_c"] = FromOptional(point.temperature_c);
+  json["direction"] = NameOf(point.direction);
+  if (nominal) json["nominal_bar"] = FromOptional(point.nominal_bar);
+  json["reynolds_exit"] = FromOptional(point.numbers.reynolds_exit);
+  json["reynolds_inlets"] = FromOptional(point.numbers.reynolds_inlets);
+  json["weber"] = FromOptional(point.numbers.weber);
+  json["cavitation_number"] = FromOptional(point.numbers.cavitation);
   json["stage"] = point.spray.stage ? Json(vision::NameOf(*point.spray.stage)) : Json(nullptr);
   json["half_angle_deg"] = FromHalfAngle(point.spray.half_angle);
   json["apparent_half_angle_deg"] = FromOptional(point.spray.apparent_half_angle_deg);
@@ -195,8 +202,14 @@ std::string ResultJson(const Run& run) {
   }
   json["opening_bar"] = {{"rising", FromOpening(run.opening.rising)},
                          {"falling", FromOpening(run.opening.falling)}};
+  json["flow_hysteresis"] = nullptr;
+  if (run.flow_hysteresis) {
+    json["flow_hysteresis"] = {{"flow_area_percent", FromQuantity(run.flow_hysteresis->flow_area_percent)},
+                               {"pairs", run.flow_hysteresis->pairs}};
+  }
+  if (!run.nominal_bar.empty()) json["nominal_bar"] = run.nominal_bar;
   json["points"] = Json::array();
-  for (const Point& point : run.points) json["points"].push_back(FromPoint(point));
+  for (const Point& point : run.points) json["points"].push_back(FromPoint(point, !run.nominal_bar.empty()));
   // A user's text may hold bytes that are not UTF-8: replaced, not refused.
   return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }

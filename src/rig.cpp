@@ -24,10 +24,11 @@ using calib::Stated;
 constexpr double kScaleShare = 0.01, kDistanceShare = 0.03, kFocalShare = 0.03, kAreaShare = 0.01;
 constexpr double kTiltDeg = 2.0, kAxisDeg = 0.5, kExitPx = 1.0, kTemperatureC = 1.0;
 constexpr double kPropertyShare = 0.002;  // a density that the user states
-constexpr double kViscosityShare = 0.05;  // a viscosity or surface tension that the user states
-constexpr double kFlowShare = 0.01;       // flow or K-factor
-constexpr double kTapHeightMm = 5.0;      // read off with a folding rule
-constexpr double kAmbientBar = 0.02;      // weather and altitude
+constexpr double kViscosityShare =
+    0.05;                             // a viscosity, surface tension or vapour pressure that the user states
+constexpr double kFlowShare = 0.01;   // flow or K-factor
+constexpr double kTapHeightMm = 5.0;  // read off with a folding rule
+constexpr double kAmbientBar = 0.02;  // weather and altitude
 constexpr double kGeometryShare = 0.02;
 
 class Reader {
@@ -186,12 +187,32 @@ void ReadSensorFiles(const Reader& reader, Rig& rig) {
                  "\"gauge\", or calibrate against absolute pressure");
 }
 
+void ReadPoints(const Reader& reader, Rig& rig) {
+  if (const TomlNode* list = reader.Find("points", "nominal_bar")) {
+    rig.nominal.emplace();
+    for (const TomlNode& item : list->items) rig.nominal->bar.push_back(item.number);
+    rig.nominal->tolerance_bar = reader.Number("points", "tolerance_bar");
+  } else if (const TomlNode* lonely = reader.Find("points", "tolerance_bar")) {
+    throw InputError(lonely->Place() + ": [points] tolerance_bar is given without nominal_bar");
+  }
+  if (const TomlNode* list = reader.Find("plate", "elements")) {
+    if (rig.kind != "plate") {
+      throw InputError(
+          fmt::format("{}: [plate] elements is given for an element of kind \"{}\"; state [element] kind = "
+                      "\"plate\", or take it out",
+                      list->Place(), rig.kind));
+    }
+    for (const TomlNode& item : list->items) rig.plate_elements.push_back(item.text);
+  }
+}
+
 void ReadStand(const Reader& reader, Rig& rig) {
   StandSetup& stand = rig.stand;
   stand.liquid = reader.Text("stand", "liquid");
   stand.density_kg_m3 = reader.WithU("stand", "density_kg_m3", kPropertyShare, true);
   stand.viscosity_pa_s = reader.WithU("stand", "viscosity_pa_s", kViscosityShare, true);
   stand.surface_tension_n_m = reader.WithU("stand", "surface_tension_n_m", kViscosityShare, true);
+  stand.vapour_pressure_pa = reader.WithU("stand", "vapour_pressure_pa", kViscosityShare, true);
   stand.temperature_c = reader.WithU("stand", "temperature_c", kTemperatureC);
   stand.reference_area_mm2 = reader.WithU("stand", "reference_area_mm2", kAreaShare, true);
   stand.area_kind = reader.Text("stand", "area_kind");
@@ -222,6 +243,7 @@ void ReadStand(const Reader& reader, Rig& rig) {
   rig.meter_u_percent = reader.Number("meter", "u_percent");
   rig.pressure_u_percent = reader.Number("pressure", "u_percent");
   ReadSensorFiles(reader, rig);
+  ReadPoints(reader, rig);
   // 0.02 s: a clap or a lamp found by eye in log and footage.
   rig.log_minus_video_s = reader.WithU("sync", "log_minus_video_s", 0.02);
   rig.view_rotation_deg = reader.WithU("view", "rotation_deg", 1.0);

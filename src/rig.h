@@ -29,7 +29,7 @@ enum class PressureTap { kElement, kLine, kTank };
 
 struct StandSetup {
   std::optional<std::string> liquid;  // a name; nothing: water, or the user's density
-  std::optional<calib::Stated> density_kg_m3, viscosity_pa_s, surface_tension_n_m;
+  std::optional<calib::Stated> density_kg_m3, viscosity_pa_s, surface_tension_n_m, vapour_pressure_pa;
   std::optional<calib::Stated> temperature_c;
   std::optional<calib::Stated> reference_area_mm2;
   std::optional<std::string> area_kind;  // "exit", "inlets", "user"
@@ -37,6 +37,12 @@ struct StandSetup {
   PressureTap tap = PressureTap::kElement;
   std::optional<calib::Stated> tap_above_exit_mm;
   std::optional<calib::Stated> ambient_bar;
+};
+
+// Pressure drops that the test was to hold.
+struct NominalPoints {
+  std::vector<double> bar;
+  std::optional<double> tolerance_bar;  // nothing: the larger of 0.1 bar and 5 %
 };
 
 struct LogKeys {
@@ -64,6 +70,8 @@ struct CalibrationFile {
   std::string path, sha256;
 };
 
+struct Circuit;
+
 struct Rig {
   std::string path, sha256;  // of the file itself, without a sheet's overrides
   std::string element, batch, kind = "swirl";
@@ -72,6 +80,9 @@ struct Rig {
   std::vector<CalibrationFile> calibrations;
   StandSetup stand;
   LogKeys log;
+  std::optional<NominalPoints> nominal;
+  std::vector<std::string> plate_elements;  // ids, of a plate
+  std::vector<Circuit> circuits;            // two or more, or none: the stand is the one circuit
   std::optional<calib::Stated> k_factor_per_l;
   std::optional<double> meter_u_percent, pressure_u_percent;  // beside a calibration: added to its u
   std::optional<MeterFile> meter;
@@ -80,6 +91,13 @@ struct Rig {
   std::optional<calib::Stated> log_minus_video_s;
   std::optional<calib::Stated> view_rotation_deg;
   TomlNode document;  // as read, overrides merged in: goes into the result's settings
+};
+
+// A set of passages with its own flow: an annulus about a core, for instance. Its rig is the whole rig with
+// what [[circuit]] says in place of [log], [stand], [meter], [pressure] and the exit.
+struct Circuit {
+  std::string name;
+  Rig rig;
 };
 
 // Reads and checks a rig file; `overrides` (tables like the rig's own) are merged in before the check, which

@@ -57,6 +57,7 @@ std::vector<RigKey> MakeKeys() {
       Positive("stand", "density_kg_m3"),
       Positive("stand", "viscosity_pa_s"),
       Positive("stand", "surface_tension_n_m"),
+      Positive("stand", "vapour_pressure_pa"),
       Number("stand", "temperature_c", -273.15),
       Positive("stand", "reference_area_mm2"),
       Text("stand", "area_kind", {"exit", "inlets", "user"}),
@@ -82,6 +83,9 @@ std::vector<RigKey> MakeKeys() {
       Number("pressure", "u_percent", 0.0, 100.0),
       Number("sync", "log_minus_video_s"),
       Number("view", "rotation_deg", -360.0, 360.0),
+      {"points", "nominal_bar", RigValue::kNumbers, 0.0, false, kInf, {}},
+      Positive("points", "tolerance_bar"),
+      {"plate", "elements", RigValue::kTexts, -kInf, true, kInf, {}},
   };
 }
 
@@ -119,6 +123,10 @@ void CheckPair(const TomlNode& node, const std::string& name) {
   for (const TomlNode& item : node.items) CheckFinite(item, name);
 }
 
+void CheckList(const TomlNode& node, const std::string& name, const char* expected) {
+  if (node.kind != TomlNode::Kind::kArray || node.items.empty()) Refuse(node, name, expected);
+}
+
 void CheckValue(const RigKey& spec, const TomlNode& node, const std::string& name) {
   switch (spec.type) {
     case RigValue::kText:
@@ -139,7 +147,24 @@ void CheckValue(const RigKey& spec, const TomlNode& node, const std::string& nam
     case RigValue::kPair:
       CheckPair(node, name);
       return;
+    case RigValue::kNumbers:
+      CheckList(node, name, "a list of numbers, for instance [2.0, 5.0, 9.0]");
+      for (const TomlNode& item : node.items) {
+        CheckFinite(item, name);
+        CheckRange(spec, item, name);
+      }
+      return;
+    case RigValue::kTexts:
+      CheckList(node, name, "a list of texts, for instance [\"A07\", \"A08\"]");
+      for (const TomlNode& item : node.items) {
+        if (item.kind != TomlNode::Kind::kText || item.text.empty()) Refuse(item, name, "text in quotes");
+      }
+      return;
   }
+}
+
+bool HasU(const RigKey& spec) {
+  return spec.type == RigValue::kNumber || spec.type == RigValue::kInteger || spec.type == RigValue::kPair;
 }
 
 void CheckUncertainty(const RigKey& spec, const TomlNode& node, const std::string& name) {
@@ -158,7 +183,7 @@ void CheckUncertainty(const RigKey& spec, const TomlNode& node, const std::strin
   std::vector<std::string> names;
   std::string elsewhere;
   for (const RigKey& spec : RigKeys()) {
-    const std::string u_name = spec.type == RigValue::kText ? std::string() : std::string("u_") + spec.key;
+    const std::string u_name = HasU(spec) ? std::string("u_") + spec.key : std::string();
     if (spec.section == section) {
       names.emplace_back(spec.key);
       if (key.rfind("u_", 0) == 0 && !u_name.empty()) names.push_back(u_name);
@@ -209,7 +234,7 @@ void CheckRigKeys(const TomlNode& root) {
         if (key == spec.key) {
           CheckValue(spec, node, name);
           known = true;
-        } else if (spec.type != RigValue::kText && key == std::string("u_") + spec.key) {
+        } else if (HasU(spec) && key == std::string("u_") + spec.key) {
           CheckUncertainty(spec, node, name);
           known = true;
         }

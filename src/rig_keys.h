@@ -9,7 +9,7 @@
 
 namespace conebook::src {
 
-enum class RigValue { kNumber, kInteger, kText, kPair };
+enum class RigValue { kNumber, kInteger, kText, kPair, kNumbers, kTexts };
 
 struct RigKey {
   const char* section;

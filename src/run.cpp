@@ -16,6 +16,18 @@ const char* NameOf(Verdict verdict) {
   return "rejected";
 }
 
+const char* NameOf(Direction direction) {
+  switch (direction) {
+    case Direction::kRising:
+      return "rising";
+    case Direction::kFalling:
+      return "falling";
+    case Direction::kUnknown:
+      return "unknown";
+  }
+  return "unknown";
+}
+
 Verdict Run::GetVerdict() const {
   using calib::Severity;
   bool doubtful = false;

@@ -36,6 +36,30 @@ struct TheoryLine {
   calib::Quantity value;
 };
 
+// Of the flow through the element's holes; definitions in calib/flow_numbers.h. Nothing: see the flags.
+struct FlowNumbers {
+  std::optional<calib::Quantity> reynolds_exit;    // on the exit's diameter
+  std::optional<calib::Quantity> reynolds_inlets;  // on one inlet's diameter
+  std::optional<calib::Quantity> weber;            // on the exit's diameter
+  std::optional<calib::Quantity> cavitation;       // (p1 - pv) / (p1 - p2)
+};
+
+// From which side a pressure was reached.
+enum class Direction { kUnknown, kRising, kFalling };
+const char* NameOf(Direction direction);  // "unknown", "rising", "falling"
+
+// One circuit of an element that has several, at one point.
+struct CircuitPoint {
+  std::string name;
+  bool flowing = false;  // false: it was shut, and nothing below is there
+  std::optional<calib::Quantity> pressure_bar;
+  std::optional<calib::Quantity> flow_kg_s;
+  std::optional<calib::Quantity> flow_area_mm2;
+  std::optional<Cd> cd;
+  std::optional<double> temperature_c;
+  FlowNumbers numbers;
+};
+
 struct Point {
   // Video time of the point's frames; without a clip, nothing.
   std::optional<vision::TimeSpan> video;
@@ -48,13 +72,40 @@ struct Point {
   std::optional<Cd> cd;
   std::optional<double> temperature_c;
   std::vector<TheoryLine> theory;
-  vision::SprayPoint spray;  // frames == 0 without a clip
+  FlowNumbers numbers;
+  Direction direction = Direction::kUnknown;
+  std::optional<double> nominal_bar;   // of the rig's nominal pressures, the one that was held
+  std::vector<CircuitPoint> circuits;  // of an element with several; empty: one circuit
+  vision::SprayPoint spray;            // frames == 0 without a clip
 };
 
 struct FlowLaw {
   std::optional<calib::Quantity> flow_area_mm2;  // through-origin fit of flow against root of pressure drop
   std::optional<calib::Quantity> cd;
   std::optional<calib::Quantity> exponent;  // of a free power fit; needs three points or more
+};
+
+struct CircuitLaw {
+  std::string name;
+  std::optional<FlowLaw> law;  // nothing: the circuit never flowed at a steady pressure
+};
+
+// Flow area at falling pressure less that at rising pressure, per cent of the latter; over all falling points
+// within the rising ones. What both share (meter, liquid, area) cancels.
+struct FlowHysteresis {
+  calib::Quantity flow_area_percent;
+  int pairs = 0;
+};
+
+// A plate's flow area against the sum of its elements' on record.
+struct PlateElement {
+  std::string element, record;  // key of the run that the flow area is from; empty: none on record
+  std::optional<calib::Quantity> flow_area_mm2;
+};
+struct PlateCheck {
+  std::vector<PlateElement> elements;
+  std::optional<calib::Quantity> sum_mm2;             // nothing: an element has no flow area on record
+  std::optional<calib::Quantity> difference_percent;  // plate less sum, of the sum
 };
 
 // Pressure drops: still below full development at lo_bar, fully developed at hi_bar.
@@ -98,7 +149,11 @@ struct Run {
   std::optional<Sync> sync;
   std::optional<FlowLaw> flow_law;
   Opening opening;
-  std::vector<Point> points;  // empty when rejected
+  std::optional<FlowHysteresis> flow_hysteresis;
+  std::vector<double> nominal_bar;   // as the rig states them; empty: none stated
+  std::vector<CircuitLaw> circuits;  // empty: one circuit
+  std::optional<PlateCheck> plate;   // of a plate whose elements the rig names
+  std::vector<Point> points;         // empty when rejected
   std::vector<calib::Flag> flags;
   LogTrace trace;
 

@@ -9,6 +9,8 @@
 #include <fmt/core.h>
 
 #include "src/discharge.h"
+#include "src/flow_numbers.h"
+#include "src/liquid_state.h"
 
 namespace conebook::src {
 namespace {
@@ -38,7 +40,8 @@ bool IsReason(const std::string& code) {
                                        "edges_seldom_found",
                                        "far_station_moved",
                                        "stations_too_close",
-                                       "reference_level_moved"};
+                                       "reference_level_moved",
+                                       "back_pressure_needed"};
   const std::string_view end = "_unit_assumed";
   if (code.size() > end.size() && std::string_view(code).substr(code.size() - end.size()) == end)
     return false;
@@ -85,17 +88,59 @@ class Explainer {
   std::vector<Flag> given_;
 };
 
+// Numbers of the flow that the rig's silence leaves out.
+void ExplainNumbers(Explainer& explain, const Rig& rig) {
+  const LiquidProperties liquid = PropertiesAt(rig, std::nullopt);
+  const auto missing = [](auto number) {
+    return [number](const Point& p) { return p.flow_kg_s && !(p.numbers.*number); };
+  };
+  if (!liquid.viscosity_pa_s) {
+    const char* const reason = "the rig states the liquid's density, not its viscosity";
+    const char* const advice = "state [stand] viscosity_pa_s, or name a known liquid";
+    explain.Say("reynolds_exit", missing(&FlowNumbers::reynolds_exit), "viscosity_unknown", reason, advice);
+    explain.Say("reynolds_inlets", missing(&FlowNumbers::reynolds_inlets), "viscosity_unknown", reason,
+                advice);
+  }
+  if (rig.kind != "swirl") {
+    explain.Say("reynolds_inlets", missing(&FlowNumbers::reynolds_inlets), "no_inlets",
+                "an element of this kind has no inlets", "");
+  }
+  explain.Say("reynolds_inlets", missing(&FlowNumbers::reynolds_inlets), "inlets_unknown",
+              "the rig does not state the inlets", "state [element] inlet_count and inlet_diameter_mm");
+  explain.Say("weber", missing(&FlowNumbers::weber), "surface_tension_unknown",
+              "the rig states the liquid's density, not its surface tension",
+              "state [stand] surface_tension_n_m, or name a known liquid");
+  if (!liquid.vapour_pressure_pa) {
+    explain.Say(
+        "cavitation_number", [](const Point& p) { return !p.numbers.cavitation; }, "vapour_pressure_unknown",
+        "the rig states the liquid's density, not its vapour pressure",
+        "state [stand] vapour_pressure_pa, or name a known liquid");
+  }
+}
+
 // Pressure, flow, and what follows from both.
-void ExplainStand(Explainer& explain, const Run& run) {
+void ExplainStand(Explainer& explain, const Rig& rig, const Run& run) {
   const auto no_pressure = [](const Point& p) { return !p.pressure_bar; };
   const auto no_flow = [](const Point& p) { return !p.flow_kg_s; };
   const auto no_area = [](const Point& p) { return !p.flow_area_mm2; };
   const auto no_cd = [](const Point& p) { return !p.cd; };
+  const auto no_number = [](auto number) {
+    return [number](const Point& p) { return !(p.numbers.*number); };
+  };
+  const auto by_flow = [&](const auto& say) {
+    say("reynolds_exit", no_number(&FlowNumbers::reynolds_exit));
+    say("reynolds_inlets", no_number(&FlowNumbers::reynolds_inlets));
+    say("weber", no_number(&FlowNumbers::weber));
+  };
+  const auto no_cavitation = no_number(&FlowNumbers::cavitation);
   const auto all_four = [&](const char* code, const char* reason, const char* advice) {
     explain.Say("pressure_bar", no_pressure, code, reason, advice);
     explain.Say("flow_kg_s", no_flow, code, reason, advice);
     explain.Say("flow_area_mm2", no_area, code, reason, advice);
     explain.Say("cd", no_cd, code, reason, advice);
+    by_flow(
+        [&](const char* quantity, auto missing) { explain.Say(quantity, missing, code, reason, advice); });
+    explain.Say("cavitation_number", no_cavitation, code, reason, advice);
   };
   const bool any_pressure = std::any_of(run.points.begin(), run.points.end(),
                                         [](const Point& p) { return p.pressure_bar.has_value(); });
@@ -137,6 +182,17 @@ void ExplainStand(Explainer& explain, const Run& run) {
   explain.Say("flow_kg_s", no_flow, "no_flow_reading", no_reading, log_it);
   explain.Say("flow_area_mm2", no_area, "no_flow_reading", no_reading, log_it);
   explain.Say("cd", no_cd, "no_flow_reading", no_reading, log_it);
+  // Points without pressure lack the cavitation number for the same reason.
+  explain.Say("cavitation_number", without(no_cavitation, no_pressure), "not_in_log",
+              "the log holds no steady pressure for this stretch", "hold each pressure for a second or more");
+  explain.Say("cavitation_number", without(no_cavitation, no_drop), "no_pressure_drop",
+              "there is no pressure drop to refer it to",
+              "check gauge or absolute, ambient pressure, and the height of the tap");
+  ExplainNumbers(explain, rig);
+  by_flow([&](const char* quantity, auto missing) {
+    explain.Say(quantity, without(missing, still), "no_flow", "the meter shows no flow", meter);
+    explain.Say(quantity, without(missing, no_flow), "no_flow_reading", no_reading, log_it);
+  });
 }
 
 }  // namespace
@@ -208,7 +264,7 @@ void ExplainWhatIsMissing(const Rig& rig, Run& run) {
   Explainer explain(run);
   const bool clip = run.footage.has_value();
   const bool drops_view = rig.view.shows == vision::Shows::kDrops;
-  ExplainStand(explain, run);
+  ExplainStand(explain, rig, run);
   const char* const code = clip ? "not_measured" : "no_clip";
   const char* const reason = clip ? "the footage did not give it" : "flow-only run, no clip";
   const char* const advice = clip ? "look for the warning about the spray that comes with this"

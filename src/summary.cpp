@@ -106,6 +106,10 @@ std::string RunSummary(const Run& run) {
     if (run.flow_law->exponent) text += fmt::format(", exponent {}", Shown(run.flow_law->exponent));
     text += "\n";
   }
+  if (run.flow_hysteresis) {
+    text += fmt::format("hysteresis: flow area falling less rising {} %\n",
+                        Shown(run.flow_hysteresis->flow_area_percent));
+  }
   for (const std::string& sentence : OpeningSentences(run.opening)) text += sentence + "\n";
   std::size_t remarks = 0;
   for (const calib::Flag& flag : run.flags) {

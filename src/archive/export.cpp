@@ -72,6 +72,7 @@ const std::vector<Word> kPointWords{
     {"far_mm", "mm", "far station of the edge fits, from the exit"},
     {"cd_area", "", "which area Cd refers to: exit, inlets or user"},
     {"cd_area_mm2", "mm2", "that area"},
+    {"direction", "", "from which side the pressure was reached: rising, falling or unknown"},
 };
 
 const std::vector<Word> kElementWords{
@@ -141,6 +142,7 @@ void AddPoint(const RunRow& run, const Json& record, const Json& point, std::siz
     cells.push_back(Number(NumberAt(record, pointer)));
   cells.push_back(TextAt(point, "/cd/area"));
   cells.push_back(Number(NumberAt(point, "/cd/area_mm2/value")));
+  cells.push_back(TextAt(point, "/direction"));
   for (const PointColumn& column : PointColumns()) {
     const std::string at = column.pointer;
     if (!column.with_u) {

@@ -26,6 +26,7 @@ struct Table {
 std::string PointTableColumns() {
   std::string columns = "sha256 TEXT, n INTEGER";
   for (const PointColumn& column : PointColumns()) {
+    if (!column.indexed) continue;
     columns += fmt::format(", {} REAL", column.name);
     if (column.with_u) columns += fmt::format(", {} REAL", NameOfU(column));
   }
@@ -86,7 +87,9 @@ struct Extent {
 
 void IndexPoints(SQLite::Database& database, const std::string& key, const Json& points) {
   std::string sql = "INSERT INTO point VALUES(?, ?";
-  for (const PointColumn& column : PointColumns()) sql += column.with_u ? ", ?, ?" : ", ?";
+  for (const PointColumn& column : PointColumns()) {
+    if (column.indexed) sql += column.with_u ? ", ?, ?" : ", ?";
+  }
   SQLite::Statement insert(database, sql + ")");
   int n = 0;
   for (const Json& point : points) {
@@ -95,6 +98,7 @@ void IndexPoints(SQLite::Database& database, const std::string& key, const Json&
     insert.bind(2, ++n);
     int at = 3;
     for (const PointColumn& column : PointColumns()) {
+      if (!column.indexed) continue;
       const Json::json_pointer pointer(column.pointer);
       BindNumber(insert, at++, column.with_u ? NumberAt(point, pointer / "value") : NumberAt(point, pointer));
       if (column.with_u) BindNumber(insert, at++, NumberAt(point, pointer / "u"));

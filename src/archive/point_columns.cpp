@@ -30,6 +30,16 @@ const std::vector<PointColumn>& PointColumns() {
       {"pulsation_hz", "/pulsation/hz", "Hz", "frequency at which the half angle pulsates", false},
       {"pulsation_amplitude_deg", "/pulsation/amplitude_deg", "deg",
        "half peak to peak of the mean half angle at that frequency", false},
+      {"nominal_bar", "/nominal_bar", "bar", "the nominal pressure drop that was held, if one is stated",
+       false, false},
+      {"reynolds_exit", "/reynolds_exit", "1", "4 mass flow / (pi * exit diameter * viscosity)", true, false},
+      {"reynolds_inlets", "/reynolds_inlets", "1",
+       "the same of one inlet: 4 mass flow / inlet count / (pi * inlet diameter * viscosity)", true, false},
+      {"weber", "/weber", "1",
+       "density * speed^2 * exit diameter / surface tension, with the mean speed over the exit's full bore",
+       true, false},
+      {"cavitation_number", "/cavitation_number", "1",
+       "(p1 - pv) / (p1 - p2), absolute: ahead of the element, vapour, behind it", true, false},
   };
   return kColumns;
 }

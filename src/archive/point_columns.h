@@ -12,7 +12,8 @@ struct PointColumn {
   const char* pointer;  // JSON pointer inside a point of a result file
   const char* unit;
   const char* meaning;
-  bool with_u;  // a quantity: its u and interval are columns too
+  bool with_u;          // a quantity: its u and interval are columns too
+  bool indexed = true;  // false: exported from the records, but no column of the index
 };
 
 const std::vector<PointColumn>& PointColumns();

@@ -187,6 +187,13 @@ Point ToPoint(const Json& json) {
   if (const Json* cd = At(json, "cd"))
     point.cd = Cd{*ToQuantity(cd), cd->at("area").get<std::string>(), *ToQuantity(&cd->at("area_mm2"))};
   point.temperature_c = ToNumber(At(json, "temperature_c"));
+  const std::string direction = json.value("direction", "");
+  point.direction = direction == "rising"    ? Direction::kRising
+                    : direction == "falling" ? Direction::kFalling
+                                             : Direction::kUnknown;
+  point.nominal_bar = ToNumber(At(json, "nominal_bar"));
+  point.numbers = {ToQuantity(At(json, "reynolds_exit")), ToQuantity(At(json, "reynolds_inlets")),
+                   ToQuantity(At(json, "weber")), ToQuantity(At(json, "cavitation_number"))};
   if (const Json* theory = At(json, "theory")) {
     for (const Json& line : *theory)
       point.theory.push_back({line.at("quantity").get<std::string>(), line.at("relation").get<std::string>(),
@@ -358,6 +365,10 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
   }
   if (const Json* opening = At(json, "opening_bar"))
     run.opening = {ToInterval(At(*opening, "rising")), ToInterval(At(*opening, "falling"))};
+  if (const Json* hysteresis = At(json, "flow_hysteresis"))
+    run.flow_hysteresis =
+        FlowHysteresis{*ToQuantity(&hysteresis->at("flow_area_percent")), hysteresis->at("pairs").get<int>()};
+  if (const Json* nominal = At(json, "nominal_bar")) run.nominal_bar = nominal->get<std::vector<double>>();
   for (const Json& point : json.at("points")) run.points.push_back(ToPoint(point));
   for (const Json& flag : json.at("flags")) run.flags.push_back(ToFlag(flag));
 

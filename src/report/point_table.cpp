@@ -59,6 +59,13 @@ const std::vector<Row>& Rows() {
        [](const Point& p) { return p.flow_area_mm2; }},
       {"cd", "Discharge coefficient", "", Needs::kLog, false,
        [](const Point& p) { return p.cd ? MaybeQuantity(p.cd->cd) : std::nullopt; }},
+      {"reynolds_exit", "Reynolds number, exit", "", Needs::kLog, false,
+       [](const Point& p) { return p.numbers.reynolds_exit; }},
+      {"reynolds_inlets", "Reynolds number, inlets", "", Needs::kLog, false,
+       [](const Point& p) { return p.numbers.reynolds_inlets; }},
+      {"weber", "Weber number", "", Needs::kLog, false, [](const Point& p) { return p.numbers.weber; }},
+      {"cavitation_number", "Cavitation number", "", Needs::kLog, false,
+       [](const Point& p) { return p.numbers.cavitation; }},
       {"half_angle_deg", "Half-cone angle", "°", Needs::kClip, false,
        [](const Point& p) { return Angle(p, &vision::HalfAngle::mean_deg); }},
       {"half_angle_deg", "left", "°", Needs::kClip, true,
@@ -95,6 +102,11 @@ const Flag* ReasonFor(const Run& run, int point, std::string_view key) {
     if (!flag.point && general == nullptr) general = &flag;
   }
   return general;
+}
+
+// Numbers that records of earlier versions do not have, nor a reason for it.
+bool SinceAdded(std::string_view key) {
+  return key.starts_with("reynolds") || key == "weber" || key == "cavitation_number";
 }
 
 std::string Blanks(std::string text) {
@@ -163,6 +175,7 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
     const bool any =
         std::any_of(run.points.begin(), run.points.end(), [&](const Point& p) { return row.of(p); });
     if (row.part && !any) continue;
+    if (!any && SinceAdded(row.key) && ReasonFor(run, 0, row.key) == nullptr) continue;
     std::string label = row.label;
     if (std::string_view(row.key) == "cd") {
       for (const Point& point : run.points) {
@@ -182,6 +195,12 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
       label += "<small>visible boundary, mean of both sides</small>";
     } else if (std::string_view(row.key) == "sheet_half_angle_deg") {
       label += "<small>mean surface of the sheet</small>";
+    } else if (std::string_view(row.key) == "reynolds_exit" || std::string_view(row.key) == "weber") {
+      label += "<small>mean speed over the full bore</small>";
+    } else if (std::string_view(row.key) == "reynolds_inlets") {
+      label += "<small>one inlet's share of the flow</small>";
+    } else if (std::string_view(row.key) == "cavitation_number") {
+      label += "<small>(p₁ − p<sub>v</sub>) / (p₁ − p₂)</small>";
     } else if (std::string_view(row.key) == "cone_half_angle_deg") {
       label += "<small>asymptote, free of exit and stations</small>";
     }
@@ -219,6 +238,16 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
   body += plain("Liquid temperature", "°C", [](const Point& p) {
     return p.temperature_c ? fmt::format("{:.1f}", *p.temperature_c) : std::string();
   });
+  if (run.points.size() > 1) {
+    body += plain("Pressure was reached", "", [](const Point& p) {
+      return p.direction == Direction::kUnknown ? std::string() : std::string(NameOf(p.direction));
+    });
+  }
+  if (!run.nominal_bar.empty()) {
+    body += plain("Nominal pressure drop", "bar", [](const Point& p) {
+      return p.nominal_bar ? fmt::format("{:g}", *p.nominal_bar) : std::string();
+    });
+  }
   body += plain("Log time", "s", [](const Point& p) { return Span(p.log_t0_s, p.log_t1_s); });
   if (run.footage) {
     body += plain("Video time", "s", [](const Point& p) {
@@ -241,6 +270,12 @@ std::string QuantityInWords(const std::string& key) {
       {"flow_kg_s", "mass flow"},
       {"flow_area_mm2", "flow area"},
       {"cd", "Cd"},
+      {"reynolds_exit", "Reynolds number at the exit"},
+      {"reynolds_inlets", "Reynolds number at the inlets"},
+      {"weber", "Weber number"},
+      {"cavitation_number", "cavitation number"},
+      {"flow_hysteresis", "hysteresis of the flow area"},
+      {"nominal_bar", "nominal pressure drop"},
       {"half_angle_deg", "half angle"},
       {"apparent_half_angle_deg", "half angle as the image shows it"},
       {"sheet_half_angle_deg", "sheet half angle"},

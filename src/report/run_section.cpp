@@ -22,16 +22,19 @@ using calib::Quantity;
 constexpr std::size_t kLeanReadings = 300;
 
 std::string FlowLawHtml(const Run& run) {
-  if (!run.flow_law) return "";
   std::string items;
   const auto add = [&](const char* label, const std::optional<Quantity>& quantity, const char* unit) {
     if (quantity)
       items += fmt::format("<div><dt>{0}</dt><dd>{1}{2} <span class=\"iv\">95 %: {3}{2}</span></dd></div>",
                            label, ValueWithU(*quantity), unit, IntervalText(*quantity));
   };
-  add("Flow area, all points", run.flow_law->flow_area_mm2, " mm²");
-  add("Discharge coefficient, all points", run.flow_law->cd, "");
-  add("Exponent of a free power fit (square-root law: 0.5)", run.flow_law->exponent, "");
+  if (run.flow_law) {
+    add("Flow area, all points", run.flow_law->flow_area_mm2, " mm²");
+    add("Discharge coefficient, all points", run.flow_law->cd, "");
+    add("Exponent of a free power fit (square-root law: 0.5)", run.flow_law->exponent, "");
+  }
+  if (run.flow_hysteresis)
+    add("Flow area, falling less rising", run.flow_hysteresis->flow_area_percent, " %");
   return items.empty() ? "" : "<dl class=\"law\">" + items + "</dl>";
 }
 

@@ -1,5 +1,7 @@
 // Published values: IAPWS SR6-08(2011) table 8, IAPWS R1-76(2014), Tanaka et al. (2001), Metrologia
 // 38:301-309.
+#include <cmath>
+
 #include <catch2/catch.hpp>
 
 #include <calib/error.h>
@@ -69,6 +71,46 @@ TEST_CASE("other liquids carry handbook values with an uncertainty", "[calib][li
   const LiquidProperty kerosene = DensityKgM3(LiquidKind::kKerosene, 15.0, 1e5);
   CHECK(kerosene.value - 3.0 * kerosene.u_formula < 775.0);
   CHECK(kerosene.value + 3.0 * kerosene.u_formula > 840.0);
+}
+
+// Encyclopaedic data pages; none of these is among the values that the parabola was put through.
+TEST_CASE("the viscosity of alcohols follows published values by temperature", "[calib][liquid]") {
+  const auto ethanol = [](double t_c) { return ViscosityPaS(LiquidKind::kEthanol, t_c).value; };
+  CHECK(ethanol(10.0) == Approx(1.394e-3).epsilon(0.005));
+  CHECK(ethanol(15.0) == Approx(1.261e-3).epsilon(0.005));
+  CHECK(ethanol(25.0) == Approx(1.040e-3).epsilon(0.005));
+  CHECK(ethanol(30.0) == Approx(0.949e-3).epsilon(0.005));
+  // CRC Handbook, from memory: isopropanol 2.04 mPa s at 25 C.
+  CHECK(ViscosityPaS(LiquidKind::kIsopropanol, 25.0).value == Approx(2.04e-3).epsilon(0.015));
+  CHECK(ViscosityPaS(LiquidKind::kIsopropanol, 25.0).per_kelvin < -3e-5);
+  // Beyond the table, which ends at 40 C, u grows.
+  const auto relative_u = [](double t_c) {
+    const LiquidProperty ethanol_at = ViscosityPaS(LiquidKind::kEthanol, t_c);
+    return ethanol_at.u_formula / ethanol_at.value;
+  };
+  CHECK(relative_u(70.0) > 1.5 * relative_u(40.0));
+}
+
+// IAPWS R7-97(2012), table 35: 300 K.
+TEST_CASE("water's vapour pressure meets the verification value of IAPWS-IF97", "[calib][liquid]") {
+  CHECK(WaterVapourPressurePa(300.0 - kZeroCelsiusK) == Approx(0.353658941e-2 * 1e6).epsilon(1e-8));
+  // Another equation, Wagner and Pruss (1993), coefficients from memory.
+  CHECK(WaterVapourPressurePa(20.0) == Approx(2339.2).epsilon(2e-4));
+  CHECK(WaterVapourPressurePa(60.0) == Approx(19947.4).epsilon(2e-4));
+  CHECK(WaterVapourPressurePa(100.0) == Approx(101418.0).epsilon(2e-4));
+  CHECK_THROWS_AS(WaterVapourPressurePa(300.0), InputError);
+  CHECK(VapourPressurePa(LiquidKind::kWater, -5.0).value == Approx(611.2).epsilon(0.01));
+}
+
+// Boiling points at one atmosphere, CRC Handbook from memory: ethanol 78.3 C, isopropanol 82.3 C. An open
+// table with other constants (ln p/kPa = 16.8958 - 3795.17 / (t + 230.918)) gives ethanol 5.79 kPa at 20 C.
+TEST_CASE("alcohols boil at one atmosphere where the handbook says", "[calib][liquid]") {
+  const auto vapour = [](LiquidKind kind, double t_c) { return VapourPressurePa(kind, t_c); };
+  CHECK(vapour(LiquidKind::kEthanol, 78.3).value == Approx(101325.0).epsilon(0.02));
+  CHECK(vapour(LiquidKind::kIsopropanol, 82.3).value == Approx(101325.0).epsilon(0.02));
+  const LiquidProperty ethanol = vapour(LiquidKind::kEthanol, 20.0);
+  CHECK(std::abs(ethanol.value - 5790.0) < 2.0 * ethanol.u_formula);
+  CHECK(vapour(LiquidKind::kKerosene, 20.0).value < 1000.0);
 }
 
 TEST_CASE("a temperature in kelvin or fahrenheit is refused, not extrapolated", "[calib][liquid]") {

@@ -767,6 +767,50 @@ def _(b):
     return run, draw.law(points, fit["flow_area_mm2"]["value"], DENSITY, "flow law", f"exponent {fit['exponent']['value']:.3f}, not 0.5")
 
 
+@entry("flow_hysteresis", "At the same pressure the element passes another flow falling than rising. What both ways share (meter, liquid) cancels; "
+       "repeatability is in u.")
+def _(b):
+    log = made_log(steps(2.0, 5.0, 8.0, 5.0, 2.0))
+    down_s = 0.8 + 3 * 1.6  # from here on the pressure falls
+    log.flow_l_min = [q * (1.03 if t > down_s else 1.0) for t, q in zip(log.time_s, log.flow_l_min)]
+    run = stood(b, log)
+    rows = [(f"{p['pressure_bar']['value']:.0f} bar, {p['direction']}", p["flow_area_mm2"]["value"], None) for p in run.points]
+    return run, draw.bars(rows, "flow area, mm2", "up and down again", (3, 4), 4)
+
+
+@entry("hysteresis_needs_both", "Only going up and coming down again tells whether the flow area depends on the way.")
+def _(b):
+    run = stood(b, made_log(steps(3.0, 4.5, 6.0)))
+    return run, chart(run, notes=[(3.2, 6.6, "and down again?")], highest=8.0)
+
+
+@entry("back_pressure_needed", "Into still air a sharp-edged hole soon cavitates, into an engine's chamber it does not: its flow there may be another. "
+       "The number is (p1 - pv) / (p1 - p2), all absolute. A swirl element's exit has an air core; of it the inlets are looked at.")
+def _(b):
+    run = stood(b, made_log(steps(1.0, 3.0, 6.0)), element={"kind": "plain_orifice"})
+    rows = [(f"{p['pressure_bar']['value']:.0f} bar", p["cavitation_number"]["value"], p["cavitation_number"]["u"]) for p in run.points]
+    return run, draw.bars(rows, "cavitation number", "a plain hole into still air", (1, 2), 2, (1.71, "below: may cavitate"))
+
+
+@entry("point_not_nominal", "The rig names the pressure drops to hold; this one is none of them within the tolerance.")
+def _(b):
+    run = stood(b, made_log(steps(3.0, 5.5, 8.0)), points={"nominal_bar": [3.0, 5.0, 8.0]})
+    return run, chart(run, limits=[(5.0, "nominal: 5 bar")])
+
+
+@entry("nominal_not_measured", "One of the pressure drops that the rig names was never held.")
+def _(b):
+    run = stood(b, made_log(steps(3.0, 5.0)), points={"nominal_bar": [3.0, 5.0, 8.0]})
+    return run, chart(run, limits=[(8.0, "nominal: 8 bar")], highest=9.5)
+
+
+without_picture("inlets_unknown", "The Reynolds number of the inlets needs their count and diameter.", "it is a matter of two lines in the rig.")
+
+
+without_picture("no_inlets", "A plain orifice, and a plate as a whole, have no inlets that a Reynolds number could be referred to.",
+                "there is nothing to see.")
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 group("Rig: what was not stated")
 
@@ -817,6 +861,18 @@ without_picture("pressure_out_of_range", "The pressure sensor was calibrated ove
 
 without_picture("calibration_expired", "The calibration of meter, sensor or line was good until a day before that of the test.",
                 "it needs a calibration file with a last day (`--expires`).")
+
+
+without_picture("viscosity_unknown", "The rig describes its liquid by a density of its own; a Reynolds number needs the viscosity, too.",
+                "it is a matter of one line in the rig.")
+
+
+without_picture("surface_tension_unknown", "The rig describes its liquid by a density of its own; a Weber number needs the surface tension, too.",
+                "it is a matter of one line in the rig.")
+
+
+without_picture("vapour_pressure_unknown", "The rig describes its liquid by a density of its own; the cavitation number needs the vapour pressure, too.",
+                "it is a matter of one line in the rig.")
 
 
 @entry("liquid_assumed", "Density comes from the liquid. Taken to be water; the same log with kerosene gives another flow area.")
