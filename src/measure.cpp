@@ -254,6 +254,25 @@ void FillSpraySide(const vision::ClipReading& clip, const Rig& rig, const Plan& 
   }
 }
 
+// A plain hole, or a plate, is not to give a cone: its flow stands without one. True where nothing but the
+// missing cone speaks against the clip and there is a flow; that is then a remark.
+bool TakeJetAsFlowOnly(const MeasureInput& input, std::vector<calib::Flag>& flags) {
+  if (input.rig.kind == "swirl" || (!input.log_path && input.readings.empty())) return false;
+  const auto is_jet = [](const calib::Flag& flag) {
+    return flag.code == "not_a_cone" || flag.code == "no_cone";
+  };
+  const bool nothing_else = std::all_of(flags.begin(), flags.end(), [&](const calib::Flag& flag) {
+    return flag.severity != Severity::kReject || is_jet(flag);
+  });
+  if (!nothing_else) return false;
+  for (calib::Flag& flag : flags) {
+    if (!is_jet(flag)) continue;
+    flag.severity = Severity::kInfo;
+    flag.advice = "nothing to do: an element of this kind gives no cone; its flow is measured";
+  }
+  return true;
+}
+
 double HighestPressure(const MeasureInput& input, const std::optional<LogSide>& side) {
   double highest = 0.0;
   if (side) {
@@ -337,7 +356,9 @@ Run Measure(const MeasureInput& input) {
       run.date_from = "footage";
     }
     run.flags.insert(run.flags.end(), clip->flags.begin(), clip->flags.end());
-    if (clip->Rejected()) {
+    if (clip->Rejected() && TakeJetAsFlowOnly(input, run.flags)) {
+      clip.reset();
+    } else if (clip->Rejected()) {
       OrderFlags(run.flags);
       return run;
     }
@@ -370,7 +391,10 @@ Run Measure(const MeasureInput& input) {
   }
   FlagUnsteady(measured, run.flags);
   FillStandSide(input.rig, side, plan, run);
-  if (clip) FillSpraySide(*clip, input.rig, plan, run);
+  if (clip) {
+    FillSpraySide(*clip, input.rig, plan, run);
+    if (run.GetVerdict() == Verdict::kRejected) TakeJetAsFlowOnly(input, run.flags);
+  }
   run.opening = OpeningOf(run.points, run.flags);
   if (side && plan.points > 0) {
     Add(run, "steady_criterion", Severity::kInfo, nullptr, input.steady.InWords(), "");

@@ -1,5 +1,6 @@
 #include "src/reference_area.h"
 
+#include <algorithm>
 #include <cmath>
 #include <numbers>
 #include <optional>
@@ -29,7 +30,9 @@ calib::Quantity CircleArea(const calib::Stated& diameter_mm, int count, const ch
 
 ReferenceArea FindReferenceArea(const Rig& rig) {
   const StandSetup& stand = rig.stand;
-  const calib::Quantity exit = CircleArea(rig.view.exit_diameter_mm, 1, "exit");
+  // A plate's exits, all of its elements'.
+  const int exits = std::max<int>(1, static_cast<int>(rig.plate_elements.size()));
+  const calib::Quantity exit = CircleArea(rig.view.exit_diameter_mm, exits, "exit");
   std::optional<calib::Quantity> inlets;
   if (rig.geometry.inlet_count && rig.geometry.inlet_diameter_mm) {
     inlets = CircleArea(*rig.geometry.inlet_diameter_mm, *rig.geometry.inlet_count, "inlet");
@@ -73,7 +76,8 @@ ReferenceArea FindReferenceArea(const Rig& rig) {
   result.kind = "exit";
   result.area_mm2 = exit;
   if (!stand.area_kind) {
-    say(fmt::format("no reference area is stated; Cd is on the exit area, {:.4g} mm2", exit.value));
+    say(fmt::format("no reference area is stated; Cd is on the exit area{}, {:.4g} mm2",
+                    exits > 1 ? fmt::format(" of all {} elements", exits) : std::string(), exit.value));
   }
   return result;
 }

@@ -157,6 +157,23 @@ Json FromPoint(const Point& point, bool nominal) {
   return json;
 }
 
+Json FromPlate(const std::optional<PlateCheck>& plate) {
+  if (!plate) return nullptr;
+  Json json;
+  json["elements"] = Json::array();
+  for (const PlateElement& element : plate->elements) {
+    const bool on_record = !element.record.empty();
+    json["elements"].push_back({{"element", element.element},
+                                {"record", on_record ? Json(element.record) : Json(nullptr)},
+                                {"date", element.date.empty() ? Json(nullptr) : Json(element.date)},
+                                {"sensors", element.sensors},
+                                {"flow_area_mm2", FromOptional(element.flow_area_mm2)}});
+  }
+  json["sum_mm2"] = FromOptional(plate->sum_mm2);
+  json["difference_percent"] = FromOptional(plate->difference_percent);
+  return json;
+}
+
 Json FromStations(const Run& run, bool in_mm) {
   if (!run.near_mm || !run.far_mm || run.has_scale != in_mm) return nullptr;
   return Json::array({Number(*run.near_mm), Number(*run.far_mm)});
@@ -207,6 +224,7 @@ std::string ResultJson(const Run& run) {
     json["flow_hysteresis"] = {{"flow_area_percent", FromQuantity(run.flow_hysteresis->flow_area_percent)},
                                {"pairs", run.flow_hysteresis->pairs}};
   }
+  if (run.kind == "plate") json["plate"] = FromPlate(run.plate);
   if (!run.nominal_bar.empty()) json["nominal_bar"] = run.nominal_bar;
   json["points"] = Json::array();
   for (const Point& point : run.points) json["points"].push_back(FromPoint(point, !run.nominal_bar.empty()));

@@ -85,9 +85,15 @@ struct FlowLaw {
   std::optional<calib::Quantity> exponent;  // of a free power fit; needs three points or more
 };
 
+// The log thinned for the page: at most some 2000 rows.
+struct LogTrace {
+  std::vector<double> time_s, pressure_bar, flow_kg_s;
+};
+
 struct CircuitLaw {
   std::string name;
   std::optional<FlowLaw> law;  // nothing: the circuit never flowed at a steady pressure
+  LogTrace trace;
 };
 
 // Flow area at falling pressure less that at rising pressure, per cent of the latter; over all falling points
@@ -99,7 +105,9 @@ struct FlowHysteresis {
 
 // A plate's flow area against the sum of its elements' on record.
 struct PlateElement {
-  std::string element, record;  // key of the run that the flow area is from; empty: none on record
+  std::string element;
+  std::string record, date;          // of the run that the flow area is from; empty: none on record, no date
+  std::vector<std::string> sensors;  // hashes of that run's calibration files
   std::optional<calib::Quantity> flow_area_mm2;
 };
 struct PlateCheck {
@@ -119,11 +127,6 @@ struct Opening {
 struct Sync {
   calib::Quantity log_minus_video_s;
   std::string method;  // "given", "onset", "assumed"
-};
-
-// The log thinned for the page: at most some 2000 rows.
-struct LogTrace {
-  std::vector<double> time_s, pressure_bar, flow_kg_s;
 };
 
 struct Run {

@@ -7,6 +7,7 @@
 #include <fmt/core.h>
 
 #include "src/opening.h"
+#include "src/plate_check.h"
 #include "src/report/digits.h"
 #include "src/text_table.h"
 
@@ -110,6 +111,7 @@ std::string RunSummary(const Run& run) {
     text += fmt::format("hysteresis: flow area falling less rising {} %\n",
                         Shown(run.flow_hysteresis->flow_area_percent));
   }
+  if (run.plate && run.plate->sum_mm2) text += "plate: " + PlateInWords(*run.plate) + "\n";
   for (const std::string& sentence : OpeningSentences(run.opening)) text += sentence + "\n";
   std::size_t remarks = 0;
   for (const calib::Flag& flag : run.flags) {

@@ -13,6 +13,7 @@
 #include "src/archive/record.h"
 #include "src/measure.h"
 #include "src/output_file.h"
+#include "src/plate_check.h"
 #include "src/result_json.h"
 #include "src/sha256.h"
 
@@ -220,7 +221,11 @@ std::string Remeasure(const std::string& record_json, const EvidenceReader& evid
     input.clip_name = json.value("/footage/path"_json_pointer, std::string("clip"));
   }
   input.reading = options;
-  return ResultJson(Measure(input));
+  Run run = Measure(input);
+  // Against the very flow areas that the record was held against.
+  const Run recorded = RunFromRecord(record_json, [](const std::string&) { return std::nullopt; });
+  AddPlateCheck(input.rig, recorded.plate ? std::optional(recorded.plate->elements) : std::nullopt, run);
+  return ResultJson(run);
 }
 
 Comparison CompareResults(const std::string& recorded_json, const std::string& again_json, double allowed_u) {

@@ -174,6 +174,21 @@ void ToClip(const Json& footage, vision::ClipFacts& clip) {
         *light == "backlit" ? vision::Illumination::kBacklit : vision::Illumination::kFrontlit;
 }
 
+PlateCheck ToPlate(const Json& json) {
+  PlateCheck plate;
+  for (const Json& from : json.at("elements")) {
+    PlateElement& element = plate.elements.emplace_back();
+    element.element = from.at("element").get<std::string>();
+    if (const Json* record = At(from, "record")) element.record = record->get<std::string>();
+    if (const Json* date = At(from, "date")) element.date = date->get<std::string>();
+    element.sensors = from.at("sensors").get<std::vector<std::string>>();
+    element.flow_area_mm2 = ToQuantity(At(from, "flow_area_mm2"));
+  }
+  plate.sum_mm2 = ToQuantity(At(json, "sum_mm2"));
+  plate.difference_percent = ToQuantity(At(json, "difference_percent"));
+  return plate;
+}
+
 Point ToPoint(const Json& json) {
   Point point;
   if (const auto t0 = ToNumber(At(json, "t0_s")))
@@ -368,6 +383,7 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
   if (const Json* hysteresis = At(json, "flow_hysteresis"))
     run.flow_hysteresis =
         FlowHysteresis{*ToQuantity(&hysteresis->at("flow_area_percent")), hysteresis->at("pairs").get<int>()};
+  if (const Json* plate = At(json, "plate")) run.plate = ToPlate(*plate);
   if (const Json* nominal = At(json, "nominal_bar")) run.nominal_bar = nominal->get<std::vector<double>>();
   for (const Json& point : json.at("points")) run.points.push_back(ToPoint(point));
   for (const Json& flag : json.at("flags")) run.flags.push_back(ToFlag(flag));

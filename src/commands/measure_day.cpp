@@ -11,6 +11,7 @@
 #include <calib/error.h>
 
 #include "src/archive/archive.h"
+#include "src/archive/plate_elements.h"
 #include "src/archive/run_record.h"
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
@@ -21,6 +22,7 @@
 #include "src/measure.h"
 #include "src/output_file.h"
 #include "src/overlay_video.h"
+#include "src/plate_check.h"
 #include "src/report/report.h"
 #include "src/result_json.h"
 #include "src/sheet.h"
@@ -101,6 +103,7 @@ Outcome MeasureEntry(const Sheet& sheet, const SheetClip& clip, const std::optio
       }
     }
     outcome.run = Measure(input);
+    AddPlateCheck(input.rig, PlateElementsFor(input.rig, options.archive), *outcome.run);
     if (options.archive) {
       const Record record = RunRecord(*outcome.run, input);
       const std::lock_guard<std::mutex> lock(storing);
@@ -123,8 +126,19 @@ Outcome MeasureEntry(const Sheet& sheet, const SheetClip& clip, const std::optio
   return outcome;
 }
 
-std::vector<Outcome> MeasureAll(const Sheet& sheet, const std::vector<std::string>& stems,
-                                const MeasureOptions& options) {
+bool IsPlate(const TomlNode& day_rig, const SheetClip& clip) {
+  const auto kind = [](const TomlNode& rig) -> std::string {
+    const TomlNode* element = rig.kind == TomlNode::Kind::kTable ? rig.Find("element") : nullptr;
+    const TomlNode* of =
+        element != nullptr && element->kind == TomlNode::Kind::kTable ? element->Find("kind") : nullptr;
+    return of == nullptr ? "" : of->text;
+  };
+  const std::string own = kind(clip.overrides);
+  return (own.empty() ? kind(day_rig) : own) == "plate";
+}
+
+std::vector<Outcome> MeasureAll(const Sheet& sheet, const TomlNode& day_rig,
+                                const std::vector<std::string>& stems, const MeasureOptions& options) {
   const int cores = CoresFor(options);
   const int workers = std::min<int>(cores, static_cast<int>(sheet.clips.size()));
   const int threads_each = std::max(1, cores / workers);
@@ -133,8 +147,10 @@ std::vector<Outcome> MeasureAll(const Sheet& sheet, const std::vector<std::strin
   std::mutex progress_guard, storing;
   std::size_t done = 0;
   const auto show = ProgressLine(fmt::format("{} clips", sheet.clips.size()), options.quiet);
+  std::vector<std::size_t> at_hand;
   const auto work = [&] {
-    for (std::size_t k = next++; k < sheet.clips.size() && !InterruptWanted(); k = next++) {
+    for (std::size_t at = next++; at < at_hand.size() && !InterruptWanted(); at = next++) {
+      const std::size_t k = at_hand[at];
       std::optional<std::string> film;
       if (options.overlay) film = (fs::path(*options.overlay) / (stems[k] + ".mp4")).string();
       outcomes[k] = MeasureEntry(sheet, sheet.clips[k], film, options, threads_each, storing);
@@ -143,7 +159,13 @@ std::vector<Outcome> MeasureAll(const Sheet& sheet, const std::vector<std::strin
       if (show) show(static_cast<double>(done) / static_cast<double>(sheet.clips.size()));
     }
   };
-  {
+  // Plates last: they are held against their elements, which are on record by then.
+  for (const bool plates : {false, true}) {
+    at_hand.clear();
+    for (std::size_t k = 0; k < sheet.clips.size(); ++k) {
+      if (IsPlate(day_rig, sheet.clips[k]) == plates) at_hand.push_back(k);
+    }
+    next = 0;
     std::vector<std::jthread> pool;
     for (int i = 1; i < workers; ++i) pool.emplace_back(work);
     work();
@@ -201,9 +223,10 @@ int MeasureDay(const MeasureOptions& options) {
   CheckOutputs(options);
   const Sheet sheet = ReadSheet(*options.sheet);
   const std::vector<std::string> stems = ResultStems(sheet);
-  ReadToml(sheet.PathOf(sheet.rig));  // a day without its rig fails once, not once a clip
+  const TomlNode day_rig =
+      ReadToml(sheet.PathOf(sheet.rig));  // a day without its rig fails once, not once a clip
   if (options.overlay) MakeFolder(*options.overlay);
-  std::vector<Outcome> outcomes = MeasureAll(sheet, stems, options);
+  std::vector<Outcome> outcomes = MeasureAll(sheet, day_rig, stems, options);
   if (options.json) MakeFolder(*options.json);
 
   DayReport day;

@@ -12,6 +12,7 @@
 #include <calib/error.h>
 
 #include "src/archive/archive.h"
+#include "src/archive/plate_elements.h"
 #include "src/archive/query.h"
 #include "src/archive/run_record.h"
 #include "src/commands/interrupt.h"
@@ -22,6 +23,7 @@
 #include "src/iso_date.h"
 #include "src/measure.h"
 #include "src/output_file.h"
+#include "src/plate_check.h"
 #include "src/report/report.h"
 #include "src/result_json.h"
 #include "src/sha256.h"
@@ -131,6 +133,7 @@ class Follower {
       const auto begin = Clock::now();
       input = InputFor(path);
       followed.run = Measure(input);
+      AddPlateCheck(input.rig, PlateElementsFor(input.rig, options_.archive), *followed.run);
       EndProgress(options_.quiet);
       if (InterruptWanted()) return false;
       Keep(name, sha256, input, followed);

@@ -8,6 +8,7 @@
 #include <calib/error.h>
 
 #include "src/archive/archive.h"
+#include "src/archive/plate_elements.h"
 #include "src/archive/run_record.h"
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
@@ -17,6 +18,7 @@
 #include "src/measure.h"
 #include "src/output_file.h"
 #include "src/overlay_video.h"
+#include "src/plate_check.h"
 #include "src/report/report.h"
 #include "src/result_json.h"
 #include "src/summary.h"
@@ -102,10 +104,11 @@ int MeasureOne(const MeasureOptions& options) {
   input.reading.threads = options.threads;
   input.reading.should_stop = InterruptWanted;
   input.reading.on_progress = ProgressLine("reading " + input.clip_name, options.quiet);
-  const Run run = Measure(input);
+  Run run = Measure(input);
   EndProgress(options.quiet);
   if (InterruptWanted()) throw vision::Interrupted();
 
+  AddPlateCheck(input.rig, PlateElementsFor(input.rig, options.archive), run);
   const std::string json = ResultJson(run);
   if (options.overlay && !run.points.empty()) {
     OverlayVideoOptions film;

@@ -276,6 +276,7 @@ std::string QuantityInWords(const std::string& key) {
       {"cavitation_number", "cavitation number"},
       {"flow_hysteresis", "hysteresis of the flow area"},
       {"nominal_bar", "nominal pressure drop"},
+      {"plate", "plate against its elements"},
       {"half_angle_deg", "half angle"},
       {"apparent_half_angle_deg", "half angle as the image shows it"},
       {"sheet_half_angle_deg", "sheet half angle"},

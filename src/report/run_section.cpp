@@ -87,6 +87,38 @@ std::string TheoryHtml(const Run& run) {
          head + "</tr></thead><tbody>" + rows + "</tbody></table></div></section>";
 }
 
+// The plate against its elements, one row each.
+std::string PlateHtml(const Run& run) {
+  if (!run.plate) return "";
+  std::string rows;
+  const auto add = [&](const std::string& name, const std::string& from,
+                       const std::optional<Quantity>& area) {
+    rows += "<tr><th scope=\"row\">" + name + "</th><td>" + from + "</td><td>" +
+            (area ? ValueWithU(*area) : std::string("<span class=\"none\">none on record</span>")) +
+            "</td></tr>";
+  };
+  for (const PlateElement& element : run.plate->elements) {
+    std::string from = EscapeHtml(element.date);
+    if (!element.record.empty())
+      from += (from.empty() ? "" : ", ") + ("<code>" + element.record.substr(0, 12) + "</code>");
+    add("Element " + EscapeHtml(element.element), from, element.flow_area_mm2);
+  }
+  if (run.plate->sum_mm2) add("All elements", "sum", run.plate->sum_mm2);
+  if (run.flow_law) add("Plate", "this run", run.flow_law->flow_area_mm2);
+  std::string out =
+      "<section><h2>Plate and elements</h2><div class=\"scroll\" tabindex=\"0\" role=\"region\" "
+      "aria-label=\"Flow areas of plate and elements\"><table class=\"theory\"><thead><tr><th></th><th>Run"
+      "</th><th>Flow area, mm²</th></tr></thead><tbody>" +
+      rows + "</tbody></table></div>";
+  if (const std::optional<Quantity>& off = run.plate->difference_percent) {
+    out += fmt::format(
+        "<p>The plate passes {} % of the elements' sum more (less, where negative); 95 %: {} %. What both "
+        "share, the same meter and sensor, cancels.</p>",
+        ValueWithU(*off), IntervalText(*off));
+  }
+  return out + "</section>";
+}
+
 std::string PointsHtml(const Run& run, const std::string& prefix) {
   if (run.points.empty()) return "";
   std::string out = "<section><h2>Pressure points</h2>";
@@ -224,6 +256,7 @@ std::string RunSectionHtml(const Run& run, const RunSectionOptions& options) {
   // A refusal comes before whatever picture there may be.
   out += run.GetVerdict() == Verdict::kRejected ? VerdictHtml(run) + pictures : pictures + VerdictHtml(run);
   out += PointsHtml(run, options.prefix);
+  out += PlateHtml(run);
   if (options.detail == Detail::kFull) out += TheoryHtml(run);
   if (options.detail != Detail::kNumbers) out += ChartsHtml(run, options.detail);
   const std::string budget = options.detail == Detail::kFull ? BudgetHtml(run) : "";

@@ -811,6 +811,21 @@ without_picture("no_inlets", "A plain orifice, and a plate as a whole, have no i
                 "there is nothing to see.")
 
 
+without_picture("plate_misfit", "A plate's flow area is not the sum of its elements' on record. Less: manifold losses or blockage. More: a leak past a seal, or "
+                "a bore that has opened. What plate and elements share (meter, sensor) cancels in u.",
+                "it belongs to several runs put together, not to one log.")
+
+
+without_picture("plate_element_unknown", "The rig names an element of the plate of which no flow area is on record; their sum cannot be made.",
+                "it belongs to several runs put together, not to one log.")
+
+
+without_picture("plate_needs_archive", "A plate is held against its elements' runs on record, and no archive was given.", "there is nothing to see.")
+
+
+without_picture("plate_elements_unstated", "The rig of a plate does not name its elements (`[plate] elements`); its flow stands alone.", "it is a matter of one line in the rig.")
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 group("Rig: what was not stated")
 
