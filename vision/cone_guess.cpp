@@ -1,9 +1,11 @@
 #include "vision/cone_guess.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <limits>
 #include <numbers>
+#include <span>
 #include <utility>
 
 #include "vision/statistics.h"
@@ -244,6 +246,10 @@ class GuessSearch {
       RobustLineOptions options;
       options.floor = 1.0;
       options.min_points = std::max(8, rows / 8);
+      if (const std::size_t leap = InwardLeap(out); static_cast<int>(leap) >= options.min_points) {
+        dy.resize(leap);
+        out.resize(leap);
+      }
       lines[static_cast<std::size_t>(side)] = FitRobustLine(dy, out, options);
       if (!lines[static_cast<std::size_t>(side)]) return false;
       outcome.followed[static_cast<std::size_t>(side)] = true;
@@ -261,6 +267,21 @@ class GuessSearch {
     model_.guess[0] = {model_.exit_px.x - lines[0]->intercept, model_.axis_slope - lines[0]->slope};
     model_.guess[1] = {model_.exit_px.x + lines[1]->intercept, model_.axis_slope + lines[1]->slope};
     return true;
+  }
+
+  // A cone's side does not leap inward: where it does, the rim is lost, and what is followed further down is
+  // something within the spray, a lamp's mirror image or clumps.
+  static std::size_t InwardLeap(const std::vector<double>& out) {
+    constexpr std::size_t kRows = 6;
+    constexpr double kLeap = 0.75;
+    for (std::size_t k = kRows; k + kRows <= out.size(); ++k) {
+      std::array<double, kRows> above{};
+      std::array<double, kRows> below{};
+      std::copy_n(out.begin() + static_cast<std::ptrdiff_t>(k - kRows), kRows, above.begin());
+      std::copy_n(out.begin() + static_cast<std::ptrdiff_t>(k), kRows, below.begin());
+      if (MedianInPlace(std::span<double>(below)) < kLeap * MedianInPlace(std::span<double>(above))) return k;
+    }
+    return 0;
   }
 
   bool LeavesPicture(int row, int side, double out_px) const {

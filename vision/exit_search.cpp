@@ -176,9 +176,14 @@ std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChan
     }
     return sides;
   };
-  // Below where a wide spray leaves the picture, what is found within it are drops, not its sides.
-  auto sides = lines(ys.size());
-  if (!sides && leaves_at) sides = lines(*leaves_at);
+  // Below where a wide spray leaves the picture, what is found within it are drops, not its sides; and where
+  // drops fly wide of the sheet, its sides are those of the upper rows.
+  constexpr std::array<double, 4> kUpperParts = {1.0, 0.7, 0.5, 0.35};
+  std::optional<Sides> sides;
+  for (const double part : kUpperParts) {
+    if (!sides) sides = lines(static_cast<std::size_t>(part * static_cast<double>(ys.size())));
+    if (!sides && leaves_at && part == kUpperParts.front()) sides = lines(*leaves_at);
+  }
   if (!sides) return std::nullopt;
   if (sides->y.size() < 8) return std::nullopt;
   constexpr double kRingOfExit = 0.46;  // middle of the film, parts of the exit's diameter

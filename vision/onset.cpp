@@ -60,6 +60,11 @@ void OnsetWatch::Place() {
   edge_reach_px_ = std::max(2, static_cast<int>(std::lround(0.15 * d)));
   thin(inside, static_cast<std::size_t>(options_.most_points), box_);
   thin(outside, static_cast<std::size_t>(options_.most_points), around_);
+  std::vector<Spot> grid;
+  for (int y = 0; y < h; y += 4) {
+    for (int x = 0; x < w; x += 4) grid.push_back({x, y});
+  }
+  thin(grid, static_cast<std::size_t>(options_.most_points), all_over_);
 }
 
 void OnsetWatch::Add(const RowsView& rows) {
@@ -74,6 +79,9 @@ void OnsetWatch::Add(const RowsView& rows) {
     }
     change_.push_back(0.0);
     elsewhere_.push_back(0.0);
+    unrest_.push_back(0.0);
+    for (const Spot& p : all_over_) last_light_.push_back(LightOf(model_, rows, p.x, p.y));
+    for (const Spot& p : all_over_) shaken_all_over_.push_back(ChangeByShake(rows, p));
     return;
   }
   // Gain of the whole picture, from places without spray.
@@ -87,6 +95,10 @@ void OnsetWatch::Add(const RowsView& rows) {
   LevelRows(rows, gain);
   change_.push_back(StrongChange(rows, box_, first_box_, shaken_box_, gain));
   elsewhere_.push_back(StrongChange(rows, around_, first_around_, shaken_around_, gain));
+  unrest_.push_back(StrongChange(rows, all_over_, last_light_, shaken_all_over_, gain));
+  now_light_.clear();
+  for (const Spot& p : all_over_) now_light_.push_back(LightOf(model_, rows, p.x, p.y) / gain);
+  std::swap(last_light_, now_light_);
 }
 
 // What a shift of the picture by some pixels may change here.
@@ -212,6 +224,16 @@ double OnsetWatch::Likeness() const {
   return aa > 0.0 && bb > 0.0 ? ab / std::sqrt(aa * bb) : 0.0;
 }
 
+bool OnsetWatch::Calms(std::size_t first) const {
+  constexpr std::size_t kFewest = 6;
+  if (first < 1 + kFewest || unrest_.size() < first + kFewest) return false;
+  const auto at = unrest_.begin() + static_cast<std::ptrdiff_t>(first);
+  // Single frames that repeat the one before, or leap, do not count; the step itself is left out.
+  const double before = MedianOf({unrest_.begin() + 1, at - 1});
+  const double after = MedianOf({at + 2, unrest_.end()});
+  return before > options_.most_calming * after;
+}
+
 double OnsetWatch::Level() const {
   const std::size_t n = change_.size();
   const std::size_t tail = std::min<std::size_t>(24, n / 2);
@@ -274,6 +296,7 @@ std::optional<std::int64_t> OnsetWatch::FirstSprayFrame() const {
       if (!model_.exit_found && level < options_.sure_ratio * before && Likeness() > options_.most_likeness) {
         return std::nullopt;
       }
+      if (Calms(first)) return std::nullopt;
       // The half level marks the opening; the first liquid is in view a little earlier.
       while (first > 2 && change_[first - 1] > before + 0.15 * (level - before)) --first;
       return static_cast<std::int64_t>(first);

@@ -17,8 +17,9 @@ struct OnsetOptions {
       0.6;  // below sure_ratio: correlation of the first frames' edges with the later ones'
   double least_change = 0.004;  // of full light
   double most_unrest =
-      2.0;                 // change in the box before the step against that elsewhere; more: already spraying
-  int most_points = 5000;  // looked at in a frame
+      2.0;  // change in the box before the step against that elsewhere; more: already spraying
+  double most_calming = 1.5;  // unrest from frame to frame before the step against after it; more: it closes
+  int most_points = 5000;     // looked at in a frame
 };
 
 class OnsetWatch {
@@ -42,6 +43,8 @@ class OnsetWatch {
   void Place();
   void KeepEdges(const RowsView& rows);
   double Level() const;
+  // The picture is calmer after the step than before it: the spray ends there.
+  bool Calms(std::size_t first) const;
   bool Sharp(std::size_t first, double step) const;
   // Correlation between the horizontal light differences of the first and of the last frames: near 1 where
   // the spray's rims stand in both.
@@ -58,8 +61,12 @@ class OnsetWatch {
   std::vector<float> first_box_, first_around_;
   // Where the whole picture is watched the body's edges are in it: what shake may change, of each place.
   std::vector<float> shaken_box_, shaken_around_;
-  std::vector<double> change_;                  // of each frame against the first
-  std::vector<double> elsewhere_;               // the same outside any spray
+  std::vector<double> change_;     // of each frame against the first
+  std::vector<double> elsewhere_;  // the same outside any spray
+  std::vector<Spot> all_over_;     // the whole picture: near the exit a sheet may be as smooth as air
+  std::vector<double> unrest_;     // there, of each frame against the one before
+  std::vector<float> last_light_, now_light_;  // there, of the last frame and of this
+  std::vector<float> shaken_all_over_;
   std::vector<float> first_edges_;              // sums over the first frames
   std::vector<std::vector<float>> last_edges_;  // of the last frames, a ring
   int edge_reach_px_ = 2;

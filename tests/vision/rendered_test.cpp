@@ -316,6 +316,10 @@ TEST_CASE("a sheet that stands still from the first frame on shows where it leav
   CheckStandingSheet("stands_exit_unstated", "--seed 187717410283203 --set film=clear", false);
 }
 
+TEST_CASE("drops that fly wide of the sheet do not hide where its sides come from", "[vision][rendered]") {
+  CheckStandingSheet("wide_drops", "--seed 274379516778792 --set film=grey", false);
+}
+
 TEST_CASE("a sheet that stands still and fills the picture is told from the light beside it",
           "[vision][rendered]") {
   CheckStandingSheet("stands", "--seed 102878914735371 --set film=grey", true);
