@@ -69,6 +69,20 @@ AxisPlanePoint ConeProjection::MmFromPx(const Eigen::Vector2d& px) const {
   return {from_exit.dot(lateral_), from_exit.dot(axis_)};
 }
 
+AxisPlanePoint ConeProjection::SeenAt(const AxisPlanePoint& foot, double towards_mm) const {
+  // The camera looks along +Z: the normal that points back to it has negative Z.
+  const Eigen::Vector3d towards = normal_.z() < 0.0 ? normal_ : Eigen::Vector3d(-normal_);
+  const Eigen::Vector3d point = lateral_ * foot.x_mm + axis_ * foot.z_mm + towards * towards_mm;
+  Eigen::Vector3d from_exit;
+  if (camera_.distance_mm) {
+    const Eigen::Vector3d ray = exit_ + point;
+    from_exit = ray * (exit_.dot(normal_) / ray.dot(normal_)) - exit_;
+  } else {
+    from_exit = point - Eigen::Vector3d(0.0, 0.0, point.dot(normal_) / normal_.z());
+  }
+  return {from_exit.dot(lateral_), from_exit.dot(axis_)};
+}
+
 Eigen::Vector2d ConeProjection::PxFromMm(const AxisPlanePoint& point) const {
   const Eigen::Vector3d p = lateral_ * point.x_mm + axis_ * point.z_mm;
   if (!camera_.distance_mm) {

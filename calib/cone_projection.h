@@ -46,6 +46,9 @@ class ConeProjection {
 
   AxisPlanePoint MmFromPx(const Eigen::Vector2d& px) const;
   Eigen::Vector2d PxFromMm(const AxisPlanePoint& point) const;
+  // Where in the axis plane a point of space is seen that lies `towards_mm` before that plane, on the
+  // camera's side (negative: behind it). Lens distortion does not enter: both lie on one ray.
+  AxisPlanePoint SeenAt(const AxisPlanePoint& foot, double towards_mm) const;
 
   // Half angle in space of the side whose silhouette is the line x = x0_mm + slope * z in the axis plane.
   // Positive: away from the axis.

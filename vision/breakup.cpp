@@ -215,6 +215,7 @@ struct Fronts {
   std::vector<std::vector<double>> all_of_frame;
   std::vector<double> of_given_frame;  // the same by index of the frame; 0 where not read
   double frames = 0.0;
+  double row_height = 0.0;  // mean, in the unit of distance
 };
 
 // Rows [first, last) of every ray and frame, split where fine texture steps up.
@@ -223,6 +224,8 @@ Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, s
   Fronts fronts;
   fronts.of_ray.resize(kRays);
   fronts.of_given_frame.assign(frames.size(), 0.0);
+  fronts.row_height =
+      (z[last - 1] - z[first]) / static_cast<double>(std::max<std::size_t>(1, last - 1 - first));
   RayValues rays;
   // Logarithms of sparse texture are ruled by its noise: a part of the mean level is added first.
   const double floor = 0.2 * texture + 1e-9;
@@ -246,10 +249,35 @@ Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, s
   return fronts;
 }
 
-double UpperQuartile(std::span<const std::vector<double>> frames) {
+// Fronts stand at rows: those of one row are spread evenly over it, or the quantile would go by steps.
+double Quantile(std::span<const std::vector<double>> frames, double row_height, double part) {
   std::vector<double> all;
   for (const auto& frame : frames) all.insert(all.end(), frame.begin(), frame.end());
-  return all.empty() ? 0.0 : QuantileInPlace(all, 0.75);
+  if (all.empty()) return 0.0;
+  std::sort(all.begin(), all.end());
+  for (std::size_t first = 0; first < all.size();) {
+    std::size_t last = first;
+    while (last < all.size() && all[last] == all[first]) ++last;
+    const auto n = static_cast<double>(last - first);
+    for (std::size_t k = first; k < last; ++k)
+      all[k] += ((static_cast<double>(k - first) + 0.5) / n - 0.5) * row_height;
+    first = last;
+  }
+  return QuantileInPlace(all, part);
+}
+
+// The walls are seen as they are at the length itself: found in steps.
+double FrontOfOneWall(const Fronts& fronts, const std::function<WallsSeen(double)>& walls) {
+  const double upper = Quantile(fronts.all_of_frame, fronts.row_height, 0.75);
+  const double lower = Quantile(fronts.all_of_frame, fronts.row_height, 0.25);
+  double length = upper;
+  constexpr int kSteps = 4;
+  for (int k = 0; k < kSteps; ++k) {
+    const std::optional<double> next = MedianOfOneFront(lower, upper, walls(length));
+    if (!next) return upper;
+    length = *next;
+  }
+  return length;
 }
 
 // Standard uncertainty of the quartile from contiguous blocks of frames: it keeps what neighbours share. Zero
@@ -258,10 +286,18 @@ double BlockError(const Fronts& fronts, const BreakupOptions& options) {
   const std::span<const std::vector<double>> frames = fronts.all_of_frame;
   std::vector<double> quartiles;
   for (const Block& block : ContiguousBlocks(frames.size(), options.blocks, options.least_block)) {
-    const double quartile = UpperQuartile(frames.subspan(block.first, block.last - block.first));
+    const double quartile =
+        Quantile(frames.subspan(block.first, block.last - block.first), fronts.row_height, 0.75);
     if (quartile > 0.0) quartiles.push_back(quartile);
   }
   return UncertaintyOfMean(quartiles).value_or(0.0);
+}
+
+// Mean over the rays of how far apart both walls' ends are seen, as a part of their distance.
+double ApartPart(const WallsSeen& walls) {
+  double sum = 0.0;
+  for (std::size_t ray = 0; ray < kRays; ++ray) sum += std::abs(walls.near[ray] - walls.far[ray]) / kRays;
+  return sum;
 }
 
 BreakupReading Combine(const Rises& rises, const Fronts& fronts, double half, double peak,
@@ -274,9 +310,15 @@ BreakupReading Combine(const Rises& rises, const Fronts& fronts, double half, do
   std::vector<double> logs;
   for (const double z : rises.all) logs.push_back(std::log(z));
   reading.spread = RobustSpread(std::move(logs));
-  reading.front = UpperQuartile(fronts.all_of_frame);
+  reading.front = options.walls.empty() ? Quantile(fronts.all_of_frame, fronts.row_height, 0.75)
+                                        : FrontOfOneWall(fronts, options.walls.front());
   reading.length = options.front_factor * reading.front;
-  reading.u_family = 0.5 * std::abs(reading.length - options.half_factor * reading.half);
+  for (std::size_t k = 1; k < options.walls.size(); ++k)
+    reading.otherwise.push_back(options.front_factor * FrontOfOneWall(fronts, options.walls[k]));
+  // Where both walls' ends are seen far apart, the flicker has half its strength anywhere between them.
+  const double between = options.walls.empty() ? 0.0 : 0.5 * ApartPart(options.walls.front()(reading.front));
+  reading.u_family = 0.5 * std::max(0.0, std::abs(reading.length - options.half_factor * reading.half) -
+                                             between * reading.length);
   reading.effective_frames = EffectiveSampleSize(fronts.of_frame);
   reading.u_statistics = std::max(1.25 * RobustSpread(fronts.of_frame) / std::sqrt(reading.effective_frames),
                                   options.front_factor * BlockError(fronts, options));

@@ -19,17 +19,19 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <optional>
 #include <span>
 #include <string>
 #include <vector>
 
 #include "vision/record_spool.h"
+#include "vision/two_walls.h"
 
 namespace conebook::vision {
 
 struct BreakupOptions {
-  double front_factor = 1.039;
+  double front_factor = 1.025;
   double half_factor = 1.042;
   double far_of_rise = 1.9;          // the split into two levels looks no farther down
   double most_spread = 0.3;          // beyond it the single rises do not agree on an end
@@ -40,6 +42,8 @@ struct BreakupOptions {
   int blocks = 8;                    // of frames, for the scatter
   int least_block = 5;
   int most_frames = 400;  // used, evenly
+  // How both walls are seen at a distance from the exit; each further one gives a length of its own, for u.
+  std::vector<std::function<WallsSeen(double distance)>> walls;
 };
 
 // Along-axis distance of each ray row from the exit, in the unit wanted (mm or px); the same unit comes back.
@@ -50,6 +54,7 @@ struct BreakupReading {
   double effective_frames = 0.0;
   double rise = 0.0, front = 0.0, half = 0.0, peak = 0.0;
   double spread = 0.0;               // of the single rises, in ln(length)
+  std::vector<double> otherwise;     // length with each of the further walls of the options
   std::vector<double> ray_length;    // per ray, for pictures; 0 where not read
   std::vector<double> frame_length;  // per given frame; 0 where not read
 };

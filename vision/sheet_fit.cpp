@@ -124,7 +124,8 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
   std::array<double, 2> mean_tan{0.0, 0.0};
   std::vector<std::array<double, 2>> swing(frames.size());
   double count = 0.0;
-  for (std::size_t k = 0; k < frames.size(); ++k) {
+  // The mean swing of these frames stays in: what a block of frames opens beyond the others is its scatter.
+  for (std::size_t k = from; k < to; ++k) {
     if (!angles.frame_found[k]) continue;
     swing[k] = {std::tan(angles.frame_left_deg[k] / kDegPerRad),
                 std::tan(angles.frame_right_deg[k] / kDegPerRad)};

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
+#include <numbers>
 
 #include <fmt/format.h>
 
@@ -23,6 +25,7 @@
 #include "vision/still_edges.h"
 #include "vision/straightness.h"
 #include "vision/survey.h"
+#include "vision/two_walls.h"
 
 namespace conebook::vision {
 namespace {
@@ -292,8 +295,35 @@ class Measurer {
     std::vector<double> distance;
     for (int row = 0; row < kept_.spool.Rows(); row += kRayRowStep) distance.push_back(RowDistanceMm(row));
     const double d = view_.exit_diameter_mm.value;
+    BreakupOptions options;
+    const double u_tilt = view_.tilt_deg.u;
+    for (const double tilt : {0.0, u_tilt, -u_tilt}) options.walls.push_back(WallsAt(Model(p), tilt));
     return ReadBreakup(Spool(p), points_[p], distance, std::max({1.0 * d, 0.5, WideEnoughMm(Model(p))}),
-                       BreakupOptions{});
+                       options);
+  }
+
+  std::function<WallsSeen(double)> WallsAt(const ClipModel& model, double more_tilt_deg) const {
+    calib::ConeCamera camera = setup_.camera;
+    camera.tilt_deg += more_tilt_deg;
+    const calib::ConeProjection projection(camera);
+    // The sides as guessed, from the picture to the cone in space.
+    const auto slope = [&](calib::Side side) {
+      const GuessLine& guess = model.guess[side == calib::Side::kLeft ? 0 : 1];
+      const double dy = 0.5 * kept_.model.rows * kept_.model.row_step;
+      const auto at = [&](double down) {
+        const double y = model.exit_px.y + down;
+        const cv::Point2d px = Apply(kept_.model.reading.upright_from_reading, {guess.X(down), y});
+        return projection.MmFromPx({px.x, px.y});
+      };
+      const calib::AxisPlanePoint a = at(0.0);
+      const calib::AxisPlanePoint b = at(dy);
+      const double in_plane = (b.x_mm - a.x_mm) / std::max(1e-9, b.z_mm - a.z_mm);
+      const double half_angle = projection.HalfAngleDeg(side, a.x_mm - in_plane * a.z_mm, in_plane);
+      return std::tan(std::clamp(half_angle, 1.0, 80.0) * std::numbers::pi / 180.0);
+    };
+    const double left = slope(calib::Side::kLeft);
+    const double right = slope(calib::Side::kRight);
+    return [projection, left, right](double z_mm) { return SeeWalls(projection, z_mm, left, right); };
   }
 
   // Nearer the exit than this the two rims fill the width, and nothing can be seen between them.
@@ -345,7 +375,16 @@ class Measurer {
         const double u_exit = view_.exit_y_px ? view_.exit_y_px->u : Model(p).u_exit_px;
         budget.push_back({"exit position", u_exit / setup_.camera.px_per_mm, Shared::kRig});
         if (kept_.motion) budget.push_back({kMotionSource, kept_.motion->u_length * q.value, Shared::kClip});
-        point.breakup_mm = calib::Combine(q.value, std::move(budget));
+        // The effect of tilt is one-sided in part: its mean is taken out (chi-square of one degree: sd
+        // sqrt(2) means).
+        const std::vector<double>& tilted = result.reading->otherwise;
+        const double bent = 0.5 * (tilted[0] + tilted[1]) - q.value;
+        const double turned = 0.5 * (tilted[0] - tilted[1]);
+        budget.push_back({view_.tilt_deg.u_assumed
+                              ? fmt::format("tilt (assumed {:.3g} deg)", view_.tilt_deg.u)
+                              : std::string("tilt"),
+                          std::hypot(turned, std::numbers::sqrt2 * bent), Shared::kRig});
+        point.breakup_mm = calib::Combine(q.value + bent, std::move(budget));
       }
     } else if (result.none.lower_bound && result_.has_scale) {
       point.breakup_lower_bound_mm = *result.none.lower_bound;

@@ -168,6 +168,15 @@ TEST_CASE("points of the axis plane land where OpenCV's projectPoints puts them"
     const AxisPlanePoint back = projection.MmFromPx(ours);
     CHECK(back.x_mm == Approx(p.x_mm).margin(1e-7));
     CHECK(back.z_mm == Approx(p.z_mm).margin(1e-7));
+    // A point before the plane, on the camera's side, and one behind it are seen where their pixels are.
+    for (const double towards_mm : {18.0, -25.0}) {
+      const Eigen::Vector3d off = q - towards_mm * l.cross(a);
+      cv::projectPoints(std::vector<cv::Point3d>{{off.x(), off.y(), off.z()}}, cv::Vec3d(0, 0, 0),
+                        cv::Vec3d(0, 0, 0), k, distortion, px);
+      const Eigen::Vector2d seen = projection.PxFromMm(projection.SeenAt(p, towards_mm));
+      CHECK(seen.x() == Approx(px[0].x).margin(1e-6));
+      CHECK(seen.y() == Approx(px[0].y).margin(1e-6));
+    }
   }
 }
 

@@ -20,6 +20,7 @@ struct Made {
   double median_mm = 20.0;
   int frames = 120;
   unsigned seed = 1;
+  double near_part = 1.0, far_part = 1.0;  // where either wall's end is seen, over where it is
 };
 
 constexpr int kRayRows = 300;
@@ -40,8 +41,8 @@ vision::RecordSpool Spool(const Made& made) {
     record.ray_texture.assign(cells, 0);
     record.ray_detail.assign(cells, 0);
     for (std::size_t ray = 0; ray < vision::kRays; ++ray) {
-      const double front[2] = {made.median_mm * std::exp(made.scatter * normal(random)),
-                               made.median_mm * std::exp(made.scatter * normal(random))};
+      const double front[2] = {made.near_part * made.median_mm * std::exp(made.scatter * normal(random)),
+                               made.far_part * made.median_mm * std::exp(made.scatter * normal(random))};
       for (std::size_t row = 0; row < kRayRows; ++row) {
         const double z_mm = kRowMm * static_cast<double>(row);
         double power = 0.0;
@@ -70,7 +71,14 @@ vision::BreakupReading Read(const Made& made) {
   std::iota(frames.begin(), frames.end(), 0U);
   std::vector<double> distance;
   for (int row = 0; row < kRayRows; ++row) distance.push_back(kRowMm * row);
-  const vision::BreakupResult result = vision::ReadBreakup(spool, frames, distance, 1.0, {});
+  vision::BreakupOptions options;
+  options.walls.push_back([&](double) {
+    vision::WallsSeen walls;
+    walls.near.fill(made.near_part);
+    walls.far.fill(made.far_part);
+    return walls;
+  });
+  const vision::BreakupResult result = vision::ReadBreakup(spool, frames, distance, 1.0, options);
   INFO(result.none.reason);
   REQUIRE(result.reading);
   return *result.reading;
@@ -92,6 +100,19 @@ TEST_CASE("the upper quartile of the nearer of two fronts is the median of one, 
     // smaller of two normal values; from memory), the more the fronts scatter.
     CHECK(std::log(reading.rise / made.median_mm) == Approx(-0.545 * scatter).margin(0.02));
     CHECK(reading.half == Approx(made.median_mm).epsilon(0.06));
+  }
+}
+
+TEST_CASE("walls whose ends are seen apart give the end of either", "[vision][breakup]") {
+  for (const double apart : {0.05, 0.15, 0.3}) {
+    for (const double sign : {1.0, -1.0}) {  // the near wall seen below or above
+      Made made;
+      made.near_part = 1.0 + sign * apart;
+      made.far_part = 1.0 - sign * apart;
+      made.seed = static_cast<unsigned>(1000.0 * apart + 5.0 * sign);
+      INFO("apart " << sign * apart);
+      CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.03));
+    }
   }
 }
 
