@@ -36,9 +36,9 @@ struct SheetFitOptions {
   double far_of_breakup = 0.5;    // last row used
   double whole_of_breakup = 0.9;  // last row of the fit with waves
   int least_rows = 20;
-  double calm_model_deg = 0.06;    // u of the models: the calm half
-  double wavy_model_deg = 0.2;     // the whole sheet
-  double visible_model_deg = 0.1;  // the visible boundary less its envelope, beside the envelope's own u
+  double calm_model_deg = 0.05;     // u of the models: the calm half
+  double wavy_model_deg = 0.17;     // the whole sheet
+  double visible_model_deg = 0.08;  // the visible boundary less its envelope, beside the envelope's own u
   // Envelope at a row in rms fluctuations: none for waves that run around the whole cone at once, two for
   // the crests of many; the middle, and the u of a rectangle of that width.
   double envelope = 1.0, u_envelope = 0.58;
