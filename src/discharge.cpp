@@ -220,6 +220,7 @@ std::vector<PointReading> ReadingsFromLog(const StandLog& log, const std::vector
       reading.flow_dof = average.dof;
       // Pressure and flow from the same rows, so that a drift cancels between them.
       if (!average.extrapolated) {
+        if (average.t0_s > stretch.t0_s) reading.flow_from_s = average.t0_s;
         while (from + 2 < stretch.last && log.time_s[from] < average.t0_s - 1e-12) ++from;
       }
     }

@@ -42,6 +42,7 @@ struct PointReading {
   double flow_dof = std::numeric_limits<double>::infinity();
   std::optional<double> u_flow_share;  // stated for this reading; instead of the meter's
   std::optional<double> temperature_c;
+  std::optional<double> flow_from_s;  // log time; nothing: the whole stretch
   Direction direction = Direction::kUnknown;
   std::vector<CircuitReading> circuits;  // those that flowed; empty: one circuit
 };

@@ -7,12 +7,13 @@
 
 #include <calib/error.h>
 
+#include "src/circuits.h"
 #include "src/discharge.h"
 #include "src/flow_average.h"
 #include "src/flow_numbers.h"
 #include "src/hysteresis.h"
 #include "src/iso_date.h"
-#include "src/liquid_state.h"
+#include "src/log_trace.h"
 #include "src/nominal_points.h"
 #include "src/opening.h"
 #include "src/settings_json.h"
@@ -29,8 +30,6 @@ namespace {
 
 using calib::Severity;
 
-constexpr std::size_t kTraceRows = 2000;
-
 void Add(Run& run, const char* code, Severity severity, const char* quantity, std::string message,
          const char* advice) {
   run.flags.push_back({code, severity, std::nullopt,
@@ -45,9 +44,25 @@ struct LogSide {
   std::vector<SteadyStretch> stretches;
   FlowSettling flow;
   std::vector<PointReading> readings;  // one a stretch
+  std::vector<CircuitLog> circuits;    // of a rig with circuits; log and gauge_bar are the lead's
+  std::size_t lead = 0;
 };
 
+LogSide ReadCircuitsSide(const MeasureInput& input) {
+  CircuitsSide circuits = ReadCircuits(input.rig, *input.log_path, input.steady);
+  LogSide side;
+  side.lead = circuits.lead;
+  side.log = circuits.logs[side.lead].log;
+  side.log.flags = std::move(circuits.flags);
+  side.gauge_bar = circuits.logs[side.lead].gauge_bar;
+  side.stretches = std::move(circuits.stretches);
+  side.readings = std::move(circuits.readings);
+  side.circuits = std::move(circuits.logs);
+  return side;
+}
+
 LogSide ReadLogSide(const MeasureInput& input) {
+  if (!input.rig.circuits.empty()) return ReadCircuitsSide(input);
   LogSide side;
   side.log = ReadStandLog(*input.log_path, input.rig.log);
   CheckLogFlow(input.rig, side.log.flow_kind);
@@ -62,29 +77,6 @@ LogSide ReadLogSide(const MeasureInput& input) {
   const std::vector<Direction> directions = DirectionsOf(side.gauge_bar, side.stretches);
   for (std::size_t k = 0; k < side.readings.size(); ++k) side.readings[k].direction = directions[k];
   return side;
-}
-
-LogTrace Thinned(const LogSide& side, const Rig& rig) {
-  LogTrace trace;
-  const std::size_t rows = side.log.Rows();
-  const std::size_t step = (rows + kTraceRows - 1) / kTraceRows;
-  const bool by_volume =
-      side.log.flow_kind == FlowKind::kVolumeLS || side.log.flow_kind == FlowKind::kPulseHz;
-  const double per_unit = by_volume ? 1e-3 * LiquidAt(rig, std::nullopt, 1e5).density_kg_m3.value : 1.0;
-  for (std::size_t from = 0; from < rows; from += step) {
-    const std::size_t to = std::min(rows, from + step);
-    const double n = static_cast<double>(to - from);
-    double t = 0.0, p = 0.0, q = 0.0;
-    for (std::size_t i = from; i < to; ++i) {
-      t += (side.log.time_s[i] - side.log.time_s[from]) / n;
-      p += side.gauge_bar[i] / n;
-      if (!side.log.flow.empty()) q += per_unit * FlowOf(rig, side.log.flow_kind, side.log.flow[i]).flow / n;
-    }
-    trace.time_s.push_back(side.log.time_s[from] + t);
-    trace.pressure_bar.push_back(p);
-    if (!side.log.flow.empty()) trace.flow_kg_s.push_back(q);
-  }
-  return trace;
 }
 
 // Which pressure points the run has: where in the video, which stretch of the log, which reading.
@@ -147,8 +139,8 @@ Plan PlanWithClipAndLog(const MeasureInput& input, const LogSide& side, const vi
     return plan;
   }
   const vision::TimeSpan steady_spray = vision::SteadySpray(clip);
-  SyncResult tie =
-      TieLogToVideo(input.rig, side.log, side.gauge_bar, side.stretches, clip.facts, steady_spray);
+  const Rig& rig = side.circuits.empty() ? input.rig : input.rig.circuits[side.lead].rig;
+  SyncResult tie = TieLogToVideo(rig, side.log, side.gauge_bar, side.stretches, clip.facts, steady_spray);
   run.flags.insert(run.flags.end(), tie.flags.begin(), tie.flags.end());
   if (!tie.sync) return plan;
   Plan inside;
@@ -197,6 +189,21 @@ Plan PlanByHand(const MeasureInput& input) {
 }
 
 void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Plan& plan, Run& run) {
+  if (!rig.circuits.empty()) {
+    if (plan.readings.empty() && side) {
+      // No pressure for the spray, but the log by itself still gives the circuits' flow laws.
+      Run apart;
+      FillCircuits(rig, side->readings, apart);
+      run.circuits = std::move(apart.circuits);
+    } else if (side) {
+      FillCircuits(rig, plan.readings, run);
+    }
+    for (std::size_t c = 0; c < run.circuits.size(); ++c) {
+      run.circuits[c].trace =
+          ThinnedTrace(rig.circuits[c].rig, side->circuits[c].log, side->circuits[c].gauge_bar);
+    }
+    return;
+  }
   if (plan.readings.empty()) {
     // No pressure for the spray, but the log by itself still gives the element's flow law.
     if (side && !side->readings.empty()) {
@@ -223,6 +230,7 @@ void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Pla
     point.theory = TheoryBeside(rig, point);
     point.numbers = std::move(from.numbers);
     point.direction = plan.readings[k].direction;
+    point.flow_from_s = plan.readings[k].flow_from_s;
   }
   run.flow_law = std::move(discharge.law);
   run.flags.insert(run.flags.end(), discharge.flags.begin(), discharge.flags.end());
@@ -277,6 +285,9 @@ double HighestPressure(const MeasureInput& input, const std::optional<LogSide>& 
   double highest = 0.0;
   if (side) {
     for (const double bar : side->gauge_bar) highest = std::max(highest, bar);
+    for (const CircuitLog& circuit : side->circuits) {
+      for (const double bar : circuit.gauge_bar) highest = std::max(highest, bar);
+    }
   }
   for (const HandReading& reading : input.readings) {
     highest = std::max(highest, GaugeBar(input.rig, reading.pressure_bar));
@@ -333,14 +344,26 @@ Run RunOfInputs(const MeasureInput& input) {
 }
 
 Run Measure(const MeasureInput& input) {
+  if (!input.rig.circuits.empty() && !input.readings.empty()) {
+    throw calib::InputError(
+        input.rig.path +
+        ": [[circuit]] names columns of a log, but pressure and flow are read by hand here; "
+        "give a log, or take the circuits out");
+  }
   Run run = Begin(input);
   std::optional<LogSide> side;
   if (input.log_path) {
     side = ReadLogSide(input);
     BeginLog(input, *side, run);
     // A missing K-factor or liquid must be heard of before a long clip is read.
-    ComputeDischarge(input.rig, side->readings);
-    run.trace = Thinned(*side, input.rig);
+    if (input.rig.circuits.empty()) {
+      ComputeDischarge(input.rig, side->readings);
+      run.trace = ThinnedTrace(input.rig, side->log, side->gauge_bar);
+    } else {
+      Run ahead;
+      FillCircuits(input.rig, side->readings, ahead);
+      run.trace = ThinnedTrace(input.rig.circuits[side->lead].rig, side->log, side->gauge_bar);
+    }
   }
   if (input.log_path || !input.readings.empty())
     FlagRatedPressure(input.rig, HighestPressure(input, side), run.flags);
@@ -395,7 +418,8 @@ Run Measure(const MeasureInput& input) {
     FillSpraySide(*clip, input.rig, plan, run);
     if (run.GetVerdict() == Verdict::kRejected) TakeJetAsFlowOnly(input, run.flags);
   }
-  run.opening = OpeningOf(run.points, run.flags);
+  // Pressures of different circuits say nothing of one another.
+  if (run.circuits.empty()) run.opening = OpeningOf(run.points, run.flags);
   if (side && plan.points > 0) {
     Add(run, "steady_criterion", Severity::kInfo, nullptr, input.steady.InWords(), "");
   }
@@ -404,6 +428,7 @@ Run Measure(const MeasureInput& input) {
     run.flow_law.reset();
     run.opening = {};
     run.flow_hysteresis.reset();
+    run.circuits.clear();
   }
   ExplainWhatIsMissing(input.rig, run);
   OrderFlags(run.flags);

@@ -120,6 +120,29 @@ Json FromOpening(const std::optional<OpeningInterval>& interval) {
   return {{"lo", Number(interval->lo_bar)}, {"hi", Number(interval->hi_bar)}};
 }
 
+Json FromLaw(const std::optional<FlowLaw>& law) {
+  if (!law) return nullptr;
+  return {{"flow_area_mm2", FromOptional(law->flow_area_mm2)},
+          {"cd", FromOptional(law->cd)},
+          {"exponent", FromOptional(law->exponent)}};
+}
+
+Json FromCircuit(const CircuitPoint& circuit) {
+  Json json{{"name", circuit.name},
+            {"flowing", circuit.flowing},
+            {"pressure_bar", FromOptional(circuit.pressure_bar)},
+            {"flow_kg_s", FromOptional(circuit.flow_kg_s)},
+            {"flow_area_mm2", FromOptional(circuit.flow_area_mm2)},
+            {"cd", FromCd(circuit.cd)},
+            {"temperature_c", FromOptional(circuit.temperature_c)},
+            {"reynolds_exit", FromOptional(circuit.numbers.reynolds_exit)},
+            {"reynolds_inlets", FromOptional(circuit.numbers.reynolds_inlets)},
+            {"weber", FromOptional(circuit.numbers.weber)},
+            {"cavitation_number", FromOptional(circuit.numbers.cavitation)}};
+  if (circuit.flow_from_s) json["flow_t0_s"] = Number(*circuit.flow_from_s);
+  return json;
+}
+
 // nominal: the rig states nominal pressures.
 Json FromPoint(const Point& point, bool nominal) {
   Json json;
@@ -128,6 +151,7 @@ Json FromPoint(const Point& point, bool nominal) {
   json["frames"] = point.frames;
   json["log_t0_s"] = FromOptional(point.log_t0_s);
   json["log_t1_s"] = FromOptional(point.log_t1_s);
+  if (point.flow_from_s) json["flow_t0_s"] = Number(*point.flow_from_s);
   json["pressure_bar"] = FromOptional(point.pressure_bar);
   json["flow_kg_s"] = FromOptional(point.flow_kg_s);
   json["flow_area_mm2"] = FromOptional(point.flow_area_mm2);
@@ -153,6 +177,10 @@ Json FromPoint(const Point& point, bool nominal) {
                               {"relation", line.relation},
                               {"range", line.range},
                               {"value", FromQuantity(line.value)}});
+  }
+  if (!point.circuits.empty()) {
+    json["circuits"] = Json::array();
+    for (const CircuitPoint& circuit : point.circuits) json["circuits"].push_back(FromCircuit(circuit));
   }
   return json;
 }
@@ -211,11 +239,11 @@ std::string ResultJson(const Run& run) {
     json["sync"] = {{"log_minus_video_s", FromQuantity(run.sync->log_minus_video_s)},
                     {"method", run.sync->method}};
   }
-  json["flow_law"] = nullptr;
-  if (run.flow_law) {
-    json["flow_law"] = {{"flow_area_mm2", FromOptional(run.flow_law->flow_area_mm2)},
-                        {"cd", FromOptional(run.flow_law->cd)},
-                        {"exponent", FromOptional(run.flow_law->exponent)}};
+  json["flow_law"] = FromLaw(run.flow_law);
+  if (!run.circuits.empty()) {
+    json["circuits"] = Json::array();
+    for (const CircuitLaw& circuit : run.circuits)
+      json["circuits"].push_back({{"name", circuit.name}, {"flow_law", FromLaw(circuit.law)}});
   }
   json["opening_bar"] = {{"rising", FromOpening(run.opening.rising)},
                          {"falling", FromOpening(run.opening.falling)}};

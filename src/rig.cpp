@@ -2,11 +2,13 @@
 
 #include <filesystem>
 #include <fstream>
+#include <utility>
 
 #include <fmt/core.h>
 
 #include <calib/error.h>
 
+#include "src/circuit_keys.h"
 #include "src/cone_checks.h"
 #include "src/lens_file.h"
 #include "src/rig_keys.h"
@@ -251,12 +253,14 @@ void ReadStand(const Reader& reader, Rig& rig) {
 
 }  // namespace
 
-Rig ReadRig(const std::string& path, const TomlNode* overrides) {
+namespace {
+
+// `document` without circuits.
+Rig RigOf(TomlNode document, const std::string& path, const std::string& sha256) {
   Rig rig;
   rig.path = path;
-  rig.document = ReadToml(path);
-  rig.sha256 = FileSha256(path);
-  if (overrides != nullptr) MergeInto(rig.document, *overrides);
+  rig.sha256 = sha256;
+  rig.document = std::move(document);
   CheckRigKeys(rig.document);
   const Reader reader(rig.document);
   RequireText(reader, path, "element", "id", "\"A07\"");
@@ -264,6 +268,22 @@ Rig ReadRig(const std::string& path, const TomlNode* overrides) {
   ReadElement(reader, rig);
   ReadView(reader, rig);
   ReadStand(reader, rig);
+  return rig;
+}
+
+}  // namespace
+
+Rig ReadRig(const std::string& path, const TomlNode* overrides) {
+  TomlNode document = ReadToml(path);
+  if (overrides != nullptr) MergeInto(document, *overrides);
+  const std::string sha256 = FileSha256(path);
+  std::vector<Circuit> circuits;
+  for (CircuitDocument& circuit : CircuitDocuments(document))
+    circuits.push_back({circuit.name, RigOf(std::move(circuit.document), path, sha256)});
+  if (circuits.empty()) return RigOf(std::move(document), path, sha256);
+  Rig rig = RigOf(WithoutCircuits(document), path, sha256);
+  rig.document = std::move(document);
+  rig.circuits = std::move(circuits);
   return rig;
 }
 

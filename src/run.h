@@ -57,6 +57,7 @@ struct CircuitPoint {
   std::optional<calib::Quantity> flow_area_mm2;
   std::optional<Cd> cd;
   std::optional<double> temperature_c;
+  std::optional<double> flow_from_s;  // as of the point
   FlowNumbers numbers;
 };
 
@@ -66,6 +67,9 @@ struct Point {
   std::int64_t frames = 0;
   // The steady stretch of the log; without a log, nothing.
   std::optional<double> log_t0_s, log_t1_s;
+  // Log time from which its flow counts, where the meter first had to follow the pressure; nothing: all of
+  // it.
+  std::optional<double> flow_from_s;
   std::optional<calib::Quantity> pressure_bar;  // the drop across the element
   std::optional<calib::Quantity> flow_kg_s;
   std::optional<calib::Quantity> flow_area_mm2;

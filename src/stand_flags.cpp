@@ -8,6 +8,7 @@
 
 #include <fmt/core.h>
 
+#include "src/circuits.h"
 #include "src/discharge.h"
 #include "src/flow_numbers.h"
 #include "src/liquid_state.h"
@@ -142,8 +143,25 @@ void ExplainStand(Explainer& explain, const Rig& rig, const Run& run) {
         [&](const char* quantity, auto missing) { explain.Say(quantity, missing, code, reason, advice); });
     explain.Say("cavitation_number", no_cavitation, code, reason, advice);
   };
-  const bool any_pressure = std::any_of(run.points.begin(), run.points.end(),
-                                        [](const Point& p) { return p.pressure_bar.has_value(); });
+  if (!run.circuits.empty()) {
+    const char* const reason = "several circuits flowed, each with its own: see the point's circuits";
+    const auto several = [](const Point& p) {
+      return std::count_if(p.circuits.begin(), p.circuits.end(),
+                           [](const CircuitPoint& circuit) { return circuit.flowing; }) > 1;
+    };
+    const auto say = [&](const char* quantity, auto missing) {
+      explain.Say(
+          quantity, [&](const Point& p) { return missing(p) && several(p); }, "several_circuits", reason, "");
+    };
+    say("pressure_bar", no_pressure);
+    say("flow_area_mm2", no_area);
+    say("cd", no_cd);
+    by_flow(say);
+    say("cavitation_number", no_cavitation);
+  }
+  const bool any_pressure = std::any_of(run.points.begin(), run.points.end(), [](const Point& p) {
+    return p.pressure_bar.has_value() || !CircuitsInWords(p).empty();
+  });
   if (!run.log && !any_pressure) {
     all_four("no_log", "no log and no readings were given",
              "give --log, or readings of pressure and flow on a test-day sheet");

@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "src/circuits.h"
 #include "src/opening.h"
 #include "src/plate_check.h"
 #include "src/report/digits.h"
@@ -84,6 +85,24 @@ std::string PointTable(const Run& run) {
   return TextTable(rows) + "  ± is the standard uncertainty (k = 1)\n";
 }
 
+// One line a point and circuit that flowed.
+std::string CircuitTable(const Run& run) {
+  std::vector<std::vector<std::string>> rows{
+      {"point", "flowing", "circuit", "pressure drop", "flow", "flow area", "Cd"},
+      {"", "", "", "bar", "g/s", "mm2", ""}};
+  for (std::size_t k = 0; k < run.points.size(); ++k) {
+    bool first = true;
+    for (const CircuitPoint& circuit : run.points[k].circuits) {
+      if (!circuit.flowing) continue;
+      rows.push_back({first ? fmt::format("{}", k + 1) : "", first ? CircuitsInWords(run.points[k]) : "",
+                      circuit.name, Shown(circuit.pressure_bar), Shown(circuit.flow_kg_s, 1e3),
+                      Shown(circuit.flow_area_mm2), circuit.cd ? Shown(circuit.cd->cd) : "-"});
+      first = false;
+    }
+  }
+  return TextTable(rows);
+}
+
 }  // namespace
 
 std::string RunSummary(const Run& run) {
@@ -101,6 +120,7 @@ std::string RunSummary(const Run& run) {
   }
   if (run.log) text += fmt::format("log {}\n", run.log->path);
   if (!run.points.empty()) text += PointTable(run);
+  if (!run.circuits.empty()) text += CircuitTable(run);
   if (run.flow_law && run.flow_law->flow_area_mm2) {
     text += fmt::format("flow law: flow area {} mm2, Cd {}", Shown(run.flow_law->flow_area_mm2),
                         Shown(run.flow_law->cd));

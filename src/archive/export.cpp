@@ -75,6 +75,11 @@ const std::vector<Word> kPointWords{
     {"direction", "", "from which side the pressure was reached: rising, falling or unknown"},
 };
 
+const std::vector<Word> kCircuitWords{
+    {"circuit", "", "in circuits.csv: name of one circuit of an element that has several"},
+    {"flowing", "", "in circuits.csv: yes, or no where the circuit was shut at that point"},
+};
+
 const std::vector<Word> kElementWords{
     {"name", "", "what is stated of the element; the unit is its suffix"},
     {"value", "", "what was stated"},
@@ -194,6 +199,7 @@ length, flow, flow area and discharge coefficient of each pressure point, each w
 
 points.csv       one row a pressure point: the numbers
 runs.csv         one row a run (a filmed test, or a log alone)
+circuits.csv     where elements have several circuits: one row a pressure point and circuit
 elements.csv     what is stated of the elements: geometry, route, material
 stock.csv        where each element was, and when
 dictionary.csv   what every column means, and its unit
@@ -290,6 +296,55 @@ std::string PointsCsv(const std::string& archive, const std::vector<RunRow>& run
   return text;
 }
 
+std::string CircuitsCsv(const std::string& archive, const std::vector<RunRow>& runs) {
+  const auto is_circuits = [](const PointColumn& column) {
+    for (const char* name : {"pressure_bar", "flow_kg_s", "flow_area_mm2", "cd", "temperature_c",
+                             "reynolds_exit", "reynolds_inlets", "weber", "cavitation_number"}) {
+      if (std::string_view(column.name) == name) return true;
+    }
+    return false;
+  };
+  std::vector<std::string> header{"record",  "origin",  "counts", "superseded_by", "reason",
+                                  "element", "batch",   "kind",   "date",          "verdict",
+                                  "point",   "circuit", "flowing"};
+  for (const PointColumn& column : PointColumns()) {
+    if (!is_circuits(column)) continue;
+    header.emplace_back(column.name);
+    if (!column.with_u) continue;
+    for (const char* what : {"u_", "lo95_", "hi95_"}) header.push_back(std::string(what) + column.name);
+  }
+  header.insert(header.end(), {"cd_area", "cd_area_mm2"});
+  std::string text;
+  ForEachRecord(archive, runs, [&](const RunRow& run, const std::string& record) {
+    const Json json = Json::parse(record);
+    std::size_t number = 0;
+    for (const Json& point : json.at("points")) {
+      ++number;
+      if (!point.contains("circuits")) continue;
+      for (const Json& circuit : point.at("circuits")) {
+        std::vector<std::string> cells = RunCells(run);
+        cells.push_back(fmt::format("{}", number));
+        cells.push_back(TextAt(circuit, "/name"));
+        cells.emplace_back(circuit.at("flowing").get<bool>() ? "yes" : "no");
+        for (const PointColumn& column : PointColumns()) {
+          if (!is_circuits(column)) continue;
+          const std::string at = column.pointer;
+          if (!column.with_u) {
+            cells.push_back(Number(NumberAt(circuit, at)));
+            continue;
+          }
+          for (const char* part : {"/value", "/u", "/lo95", "/hi95"})
+            cells.push_back(Number(NumberAt(circuit, at + part)));
+        }
+        cells.push_back(TextAt(circuit, "/cd/area"));
+        cells.push_back(Number(NumberAt(circuit, "/cd/area_mm2/value")));
+        text += Line(cells);
+      }
+    }
+  });
+  return text.empty() ? text : Line(header) + text;
+}
+
 std::string RunsCsv(const std::vector<RunRow>& runs) {
   std::vector<std::string> header{"record", "origin", "counts", "superseded_by", "reason", "element",
                                   "batch",  "kind",   "date",   "verdict",       "points"};
@@ -360,7 +415,9 @@ std::string DictionaryCsv() {
     text += Line({std::string("hi95_") + column.name, column.unit,
                   std::string("upper end of the two-sided 95 % interval of ") + column.name});
   }
-  for (const Word& word : kElementWords) text += Line({word.column, word.unit, word.meaning});
+  for (const auto* words : {&kCircuitWords, &kElementWords}) {
+    for (const Word& word : *words) text += Line({word.column, word.unit, word.meaning});
+  }
   return text;
 }
 
@@ -412,6 +469,8 @@ void WriteBundle(const std::string& archive, const std::vector<RunRow>& runs,
   bundle.Write("README.txt", kReadme);
   bundle.Write("points.csv", PointsCsv(archive, runs));
   bundle.Write("runs.csv", RunsCsv(runs));
+  if (const std::string circuits = CircuitsCsv(archive, runs); !circuits.empty())
+    bundle.Write("circuits.csv", circuits);
   bundle.Write("dictionary.csv", DictionaryCsv());
   std::vector<FactRow> facts = FindFacts(archive, std::nullopt);
   std::erase_if(facts, [&](const FactRow& row) { return !elements.contains(row.element); });

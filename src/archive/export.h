@@ -16,6 +16,9 @@ namespace conebook::src {
 std::string PointsCsv(const std::string& archive, const std::vector<RunRow>& runs);
 
 // One row a run, as `conebook list` shows it, with units.
+// One row a point and circuit; empty where no run has circuits.
+std::string CircuitsCsv(const std::string& archive, const std::vector<RunRow>& runs);
+
 std::string RunsCsv(const std::vector<RunRow>& runs);
 std::string RunsJson(const std::vector<RunRow>& runs);
 

@@ -58,6 +58,10 @@ std::string TraceCsv(const LogTrace& trace) {
   return fmt::to_string(out);
 }
 
+std::string CircuitTraceName(std::size_t circuit) {
+  return fmt::format("log_trace_{}.csv", circuit + 1);
+}
+
 Json FromPoints(const cv::Point2f* points, std::size_t count) {
   Json list = Json::array();
   const auto written = [](float value) { return std::stod(fmt::format("{}", value)); };
@@ -189,6 +193,36 @@ PlateCheck ToPlate(const Json& json) {
   return plate;
 }
 
+std::optional<FlowLaw> ToLaw(const Json* json) {
+  if (json == nullptr) return std::nullopt;
+  return FlowLaw{ToQuantity(At(*json, "flow_area_mm2")), ToQuantity(At(*json, "cd")),
+                 ToQuantity(At(*json, "exponent"))};
+}
+
+std::optional<Cd> ToCd(const Json* json) {
+  if (json == nullptr) return std::nullopt;
+  return Cd{*ToQuantity(json), json->at("area").get<std::string>(), *ToQuantity(&json->at("area_mm2"))};
+}
+
+FlowNumbers ToNumbers(const Json& json) {
+  return {ToQuantity(At(json, "reynolds_exit")), ToQuantity(At(json, "reynolds_inlets")),
+          ToQuantity(At(json, "weber")), ToQuantity(At(json, "cavitation_number"))};
+}
+
+CircuitPoint ToCircuit(const Json& json) {
+  CircuitPoint circuit;
+  circuit.name = json.at("name").get<std::string>();
+  circuit.flowing = json.at("flowing").get<bool>();
+  circuit.pressure_bar = ToQuantity(At(json, "pressure_bar"));
+  circuit.flow_kg_s = ToQuantity(At(json, "flow_kg_s"));
+  circuit.flow_area_mm2 = ToQuantity(At(json, "flow_area_mm2"));
+  circuit.cd = ToCd(At(json, "cd"));
+  circuit.temperature_c = ToNumber(At(json, "temperature_c"));
+  circuit.flow_from_s = ToNumber(At(json, "flow_t0_s"));
+  circuit.numbers = ToNumbers(json);
+  return circuit;
+}
+
 Point ToPoint(const Json& json) {
   Point point;
   if (const auto t0 = ToNumber(At(json, "t0_s")))
@@ -196,19 +230,21 @@ Point ToPoint(const Json& json) {
   point.frames = json.at("frames").get<std::int64_t>();
   point.log_t0_s = ToNumber(At(json, "log_t0_s"));
   point.log_t1_s = ToNumber(At(json, "log_t1_s"));
+  point.flow_from_s = ToNumber(At(json, "flow_t0_s"));
   point.pressure_bar = ToQuantity(At(json, "pressure_bar"));
   point.flow_kg_s = ToQuantity(At(json, "flow_kg_s"));
   point.flow_area_mm2 = ToQuantity(At(json, "flow_area_mm2"));
-  if (const Json* cd = At(json, "cd"))
-    point.cd = Cd{*ToQuantity(cd), cd->at("area").get<std::string>(), *ToQuantity(&cd->at("area_mm2"))};
+  point.cd = ToCd(At(json, "cd"));
   point.temperature_c = ToNumber(At(json, "temperature_c"));
   const std::string direction = json.value("direction", "");
   point.direction = direction == "rising"    ? Direction::kRising
                     : direction == "falling" ? Direction::kFalling
                                              : Direction::kUnknown;
   point.nominal_bar = ToNumber(At(json, "nominal_bar"));
-  point.numbers = {ToQuantity(At(json, "reynolds_exit")), ToQuantity(At(json, "reynolds_inlets")),
-                   ToQuantity(At(json, "weber")), ToQuantity(At(json, "cavitation_number"))};
+  point.numbers = ToNumbers(json);
+  if (const Json* circuits = At(json, "circuits")) {
+    for (const Json& circuit : *circuits) point.circuits.push_back(ToCircuit(circuit));
+  }
   if (const Json* theory = At(json, "theory")) {
     for (const Json& line : *theory)
       point.theory.push_back({line.at("quantity").get<std::string>(), line.at("relation").get<std::string>(),
@@ -329,6 +365,8 @@ Record RunRecord(const Run& run, const MeasureInput& input) {
   for (const CalibrationFile& file : input.rig.calibrations) keep_text(file.key.kept_as, BytesOf(file.path));
   if (input.log_path) keep_text("stand_log.csv", BytesOf(*input.log_path));
   if (!run.trace.time_s.empty()) keep_text("log_trace.csv", TraceCsv(run.trace));
+  for (std::size_t c = 0; c < run.circuits.size(); ++c)
+    keep_text(CircuitTraceName(c).c_str(), TraceCsv(run.circuits[c].trace));
   bool any_reading = false;
   for (const Point& point : run.points) any_reading = any_reading || !point.spray.series.empty();
   if (any_reading) keep_text("readings.csv", ReadingsCsv(run));
@@ -374,9 +412,10 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
   run.lean_against_image_vertical = json.value("lean_against", "") == "image_vertical";
   if (const Json* sync = At(json, "sync"))
     run.sync = Sync{*ToQuantity(&sync->at("log_minus_video_s")), sync->at("method").get<std::string>()};
-  if (const Json* law = At(json, "flow_law")) {
-    run.flow_law = FlowLaw{ToQuantity(At(*law, "flow_area_mm2")), ToQuantity(At(*law, "cd")),
-                           ToQuantity(At(*law, "exponent"))};
+  run.flow_law = ToLaw(At(json, "flow_law"));
+  if (const Json* circuits = At(json, "circuits")) {
+    for (const Json& circuit : *circuits)
+      run.circuits.push_back({circuit.at("name").get<std::string>(), ToLaw(At(circuit, "flow_law")), {}});
   }
   if (const Json* opening = At(json, "opening_bar"))
     run.opening = {ToInterval(At(*opening, "rising")), ToInterval(At(*opening, "falling"))};
@@ -389,6 +428,9 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
   for (const Json& flag : json.at("flags")) run.flags.push_back(ToFlag(flag));
 
   if (const auto text = TextOf(json, "log_trace.csv", evidence)) AddTrace(*text, run.trace);
+  for (std::size_t c = 0; c < run.circuits.size(); ++c) {
+    if (const auto text = TextOf(json, CircuitTraceName(c), evidence)) AddTrace(*text, run.circuits[c].trace);
+  }
   if (const auto text = TextOf(json, "readings.csv", evidence)) AddReadings(*text, run);
   if (const auto text = TextOf(json, "outline.json", evidence)) AddOutline(Json::parse(*text), run);
   for (std::size_t p = 0; p < run.points.size(); ++p) {

@@ -43,6 +43,7 @@ constexpr const char* kMeasureExamples = R"(Examples:
   conebook measure frames/ --rig rig.toml --json -
   conebook measure --log log.csv --rig rig.toml
   conebook measure --sheet DAY.toml --json results/ --report day.html --archive book.db
+  conebook measure --log log.csv --rig coaxial.toml --report out.html     a rig with [[circuit]] core and ring
   conebook measure --log plate.csv --rig plate.toml --archive book.db     a plate against its elements on record
   conebook measure --follow DCIM/ --rig rig.toml --json results/ --report day.html
   conebook measure clip.mp4 --rig rig.toml --archive book.db --supersedes 3fa2 --reason "wrong element in the rig"

@@ -9,6 +9,7 @@
 
 #include <fmt/format.h>
 
+#include "src/report/circuit_section.h"
 #include "src/report/time_charts.h"
 
 namespace conebook::src {
@@ -65,35 +66,68 @@ double SidewaysRoom_bar(const Run& run) {
   return room;
 }
 
-// Rows of the log within the points' stretches.
-Series LogReadings(const Run& run, std::size_t most) {
-  Series readings;
-  readings.name = "rows of the log";
-  readings.look = Look::kCloud;
+// Rows of the log: those that a point's flow is the mean of, and those that were left out.
+struct LogRows {
+  Series taken, left_out;
+  std::size_t shut = 0;  // rows without flow, which are not drawn
+};
+
+LogRows RowsOf(const Run& run, std::size_t most) {
+  LogRows rows;
+  rows.taken.name = "rows of the log";
+  rows.taken.look = Look::kCloud;
+  rows.left_out.name = "rows left out";
+  rows.left_out.look = Look::kNotRead;
   const LogTrace& trace = run.trace;
   if (trace.flow_kg_s.size() != trace.time_s.size() || trace.pressure_bar.size() != trace.time_s.size())
-    return readings;
+    return rows;
+  // Between the points: on the way from one pressure to the next.
+  constexpr double kShutShare = 0.03;
+  double most_kg_s = 0.0;
+  for (const double flow : trace.flow_kg_s) most_kg_s = std::max(most_kg_s, std::isfinite(flow) ? flow : 0.0);
+  std::vector<bool> in_point(trace.time_s.size(), false);
+  std::vector<std::pair<double, double>> left_out;
   for (const Point& point : run.points) {
     if (!point.log_t0_s || !point.log_t1_s || !point.pressure_bar) continue;
-    std::vector<std::size_t> rows;
+    std::vector<std::size_t> within;
     for (std::size_t i = 0; i < trace.time_s.size(); ++i)
       if (trace.time_s[i] >= *point.log_t0_s && trace.time_s[i] <= *point.log_t1_s &&
-          std::isfinite(trace.flow_kg_s[i]) && std::isfinite(trace.pressure_bar[i]))
-        rows.push_back(i);
-    if (rows.empty()) continue;
+          std::isfinite(trace.flow_kg_s[i]) && std::isfinite(trace.pressure_bar[i])) {
+        within.push_back(i);
+        in_point[i] = true;
+      }
+    if (within.empty()) continue;
     const double mean_bar =
-        std::accumulate(rows.begin(), rows.end(), 0.0,
+        std::accumulate(within.begin(), within.end(), 0.0,
                         [&](double sum, std::size_t i) { return sum + trace.pressure_bar[i]; }) /
-        static_cast<double>(rows.size());
+        static_cast<double>(within.size());
     // The log has the gauge pressure; head and line loss lie between it and the drop across the element.
     const double shift_bar = point.pressure_bar->value - mean_bar;
-    const std::size_t step = ThinningStep(rows.size(), most / run.points.size());
-    for (std::size_t k = 0; k < rows.size(); k += step) {
-      readings.x.push_back(trace.pressure_bar[rows[k]] + shift_bar);
-      readings.y.push_back(trace.flow_kg_s[rows[k]] * kGramsPerKilogram);
+    const auto settled = [&](std::size_t i) {
+      return !point.flow_from_s || trace.time_s[i] >= *point.flow_from_s;
+    };
+    for (const std::size_t i : within)
+      if (!settled(i)) left_out.emplace_back(trace.pressure_bar[i] + shift_bar, trace.flow_kg_s[i]);
+    std::erase_if(within, [&](std::size_t i) { return !settled(i); });
+    const std::size_t step = ThinningStep(within.size(), most / run.points.size());
+    for (std::size_t k = 0; k < within.size(); k += step) {
+      rows.taken.x.push_back(trace.pressure_bar[within[k]] + shift_bar);
+      rows.taken.y.push_back(trace.flow_kg_s[within[k]] * kGramsPerKilogram);
     }
   }
-  return readings;
+  for (std::size_t i = 0; i < trace.time_s.size(); ++i) {
+    if (in_point[i] || !std::isfinite(trace.flow_kg_s[i]) || !std::isfinite(trace.pressure_bar[i])) continue;
+    if (trace.flow_kg_s[i] < kShutShare * most_kg_s)
+      ++rows.shut;
+    else
+      left_out.emplace_back(trace.pressure_bar[i], trace.flow_kg_s[i]);
+  }
+  const std::size_t step = ThinningStep(left_out.size(), most);
+  for (std::size_t k = 0; k < left_out.size(); k += step) {
+    rows.left_out.x.push_back(left_out[k].first);
+    rows.left_out.y.push_back(left_out[k].second * kGramsPerKilogram);
+  }
+  return rows;
 }
 
 // Single frames about each point's pressure drop; a frame without the reading is nothing.
@@ -197,12 +231,21 @@ std::optional<Chart> FlowChart(const Run& run, const ChartOptions& options) {
   std::string words =
       "Mass flow against pressure drop. " + InWords(measured, "g/s") + MissingInWords(data.missing);
   std::string note = "Bars: 95 % intervals, what all points share included.";
-  Series rows = LogReadings(run, options.readings);
+  LogRows log_rows = RowsOf(run, options.readings);
+  Series& rows = log_rows.taken;
   if (!rows.x.empty()) {
     words += fmt::format("{} single rows of the log lie about the points. ", rows.x.size());
     note +=
         " Small dots: rows of the log within each point, their pressure corrected to the drop as the point's "
-        "is.";
+        "is; rows are no replicates, points are.";
+  }
+  if (!log_rows.left_out.x.empty()) {
+    words += fmt::format("{} rows were left out of every mean. ", log_rows.left_out.x.size());
+    note +=
+        " Crosses: rows left out, on the way between pressures or before the meter had followed, at the "
+        "pressure "
+        "as logged";
+    note += log_rows.shut > 0 ? fmt::format("; {} rows without flow are not drawn.", log_rows.shut) : ".";
   }
   const std::optional<double> slope = SlopeOfLaw(run);
   std::vector<Series> below;
@@ -223,7 +266,7 @@ std::optional<Chart> FlowChart(const Run& run, const ChartOptions& options) {
           outside, rows.y.size(), FurthestOff(below.front()));
   }
   const double highest_bar = *std::max_element(measured.x.begin(), measured.x.end());
-  data.series = {std::move(rows), std::move(measured)};
+  data.series = {std::move(log_rows.left_out), std::move(rows), std::move(measured)};
   if (slope) data.series.push_back(LawCurve(*slope, highest_bar));
   for (Series& series : below) data.series.push_back(std::move(series));
   std::erase_if(data.series, [](const Series& series) { return series.x.empty(); });
@@ -320,10 +363,17 @@ std::optional<Chart> BreakupChart(const Run& run, const ChartOptions& options) {
 
 }  // namespace
 
+std::optional<Chart> FlowChartOf(const Run& run, const ChartOptions& options) {
+  return FlowChart(run, options);
+}
+
 std::vector<Chart> ChartsOf(const Run& run, const ChartOptions& options) {
-  std::vector<Chart> charts;
+  // Points of several circuits lie on no one law.
+  std::vector<Chart> charts = CircuitCharts(run, options);
   for (const auto& make : {FlowChart, AngleChart, BreakupChart, LogChart, SprayStartChart, FramesChart})
-    if (std::optional<Chart> chart = make(run, options)) charts.push_back(std::move(*chart));
+    if (run.circuits.empty() || make != FlowChart) {
+      if (std::optional<Chart> chart = make(run, options)) charts.push_back(std::move(*chart));
+    }
   return charts;
 }
 

@@ -4,6 +4,7 @@
 #pragma once
 
 #include <cstddef>
+#include <optional>
 #include <vector>
 
 #include "src/report/chart.h"
@@ -17,5 +18,8 @@ struct ChartOptions {
 
 // In the order of the page; those in time last.
 std::vector<Chart> ChartsOf(const Run& run, const ChartOptions& options = {});
+
+// Flow against pressure drop alone; nothing with fewer than two points.
+std::optional<Chart> FlowChartOf(const Run& run, const ChartOptions& options);
 
 }  // namespace conebook::src

@@ -10,6 +10,7 @@
 
 #include <fmt/format.h>
 
+#include "src/circuits.h"
 #include "src/opening.h"
 #include "src/report/digits.h"
 #include "src/report/html.h"
@@ -238,6 +239,8 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
   body += plain("Liquid temperature", "°C", [](const Point& p) {
     return p.temperature_c ? fmt::format("{:.1f}", *p.temperature_c) : std::string();
   });
+  if (!run.circuits.empty())
+    body += plain("Circuits that flowed", "", [](const Point& p) { return CircuitsInWords(p); });
   if (run.points.size() > 1) {
     body += plain("Pressure was reached", "", [](const Point& p) {
       return p.direction == Direction::kUnknown ? std::string() : std::string(NameOf(p.direction));
@@ -277,6 +280,7 @@ std::string QuantityInWords(const std::string& key) {
       {"flow_hysteresis", "hysteresis of the flow area"},
       {"nominal_bar", "nominal pressure drop"},
       {"plate", "plate against its elements"},
+      {"circuits", "circuits"},
       {"half_angle_deg", "half angle"},
       {"apparent_half_angle_deg", "half angle as the image shows it"},
       {"sheet_half_angle_deg", "sheet half angle"},

@@ -7,6 +7,7 @@
 #include <fmt/format.h>
 
 #include "src/report/charts.h"
+#include "src/report/circuit_section.h"
 #include "src/report/digits.h"
 #include "src/report/html.h"
 #include "src/report/page.h"
@@ -256,7 +257,7 @@ std::string RunSectionHtml(const Run& run, const RunSectionOptions& options) {
   // A refusal comes before whatever picture there may be.
   out += run.GetVerdict() == Verdict::kRejected ? VerdictHtml(run) + pictures : pictures + VerdictHtml(run);
   out += PointsHtml(run, options.prefix);
-  out += PlateHtml(run);
+  out += CircuitsHtml(run) + PlateHtml(run);
   if (options.detail == Detail::kFull) out += TheoryHtml(run);
   if (options.detail != Detail::kNumbers) out += ChartsHtml(run, options.detail);
   const std::string budget = options.detail == Detail::kFull ? BudgetHtml(run) : "";

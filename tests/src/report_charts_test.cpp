@@ -100,6 +100,31 @@ TEST_CASE("rows of the log lie about the point whose stretch they are in", "[src
   CHECK(mean == Approx(1.7).margin(1e-4));
 }
 
+TEST_CASE("rows that no mean holds are shown as left out, not hidden", "[src][report][chart]") {
+  Run run = testing::MadeRun();
+  // Every row with flow is either about a point or left out.
+  std::size_t flowing = 0;
+  const double most = *std::max_element(run.trace.flow_kg_s.begin(), run.trace.flow_kg_s.end());
+  for (const double flow : run.trace.flow_kg_s) flowing += flow >= 0.03 * most ? 1 : 0;
+  const auto counts = [&] {
+    const Json flow = Drawn(run, "flow");
+    return std::pair{SeriesNamed(flow, "rows of the log").at("x").size(),
+                     SeriesNamed(flow, "rows left out").at("x").size()};
+  };
+  const auto [about, left_out] = counts();
+  CHECK(left_out > 20);
+  CHECK(about + left_out == flowing);
+  // A meter that needs half a second to follow: ten rows more.
+  run.points[0].flow_from_s = *run.points[0].log_t0_s + 0.5;
+  const auto [fewer, more] = counts();
+  CHECK(about - fewer == more - left_out);
+  CHECK(more - left_out >= 9);
+  CHECK(more - left_out <= 11);
+  for (const Chart& chart : ChartsOf(run)) {
+    if (chart.key == "flow") CHECK(chart.note.find("Crosses: rows left out") != std::string::npos);
+  }
+}
+
 TEST_CASE("a flow 2 percent above the law stands 2 percent off it", "[src][report][chart]") {
   Run run = testing::MadeRun();
   const Json before = SeriesNamed(Drawn(run, "flow"), "measured, off the law");

@@ -826,6 +826,14 @@ without_picture("plate_needs_archive", "A plate is held against its elements' ru
 without_picture("plate_elements_unstated", "The rig of a plate does not name its elements (`[plate] elements`); its flow stands alone.", "it is a matter of one line in the rig.")
 
 
+without_picture("several_circuits", "At this point several circuits of the element flowed, each at its own pressure: drop, flow area and Cd stand with each "
+                "circuit, the flow is their sum.", "it is how an element with `[[circuit]]` in its rig works.")
+
+
+without_picture("circuit_never_on", "A circuit that the rig names never flowed at a steady pressure while the others were steady or shut.",
+                "its log shows a column of noughts, or no steady stretch.")
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 group("Rig: what was not stated")
 
