@@ -63,9 +63,10 @@ std::string TableHtml(const Run& run, std::size_t c) {
   }
   const std::string name = EscapeHtml(run.circuits[c].name);
   return fmt::format(
-      "<h3>Circuit {}</h3>{}<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Circuit {}\">"
+      "<div class=\"circuit\"><h3>Circuit {}</h3>{}<div class=\"scroll\" tabindex=\"0\" role=\"region\" "
+      "aria-label=\"Circuit {}\">"
       "<table class=\"quantities{}\"><thead><tr><th scope=\"col\">Quantity</th><th scope=\"col\">Unit</th>{}"
-      "</tr></thead><tbody>{}</tbody></table></div>",
+      "</tr></thead><tbody>{}</tbody></table></div></div>",
       name, law.empty() ? "" : "<p>All its points: " + law + ".</p>", name,
       run.points.size() <= 3 ? " few" : "", head, body);
 }
