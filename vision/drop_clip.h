@@ -1,0 +1,21 @@
+// Drop sizes of a clip or of stills: decodes the frames wanted, finds the drops of each on several threads.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "vision/clip_model.h"
+#include "vision/drops.h"
+#include "vision/view.h"
+
+namespace conebook::vision {
+
+// `frames`: rising numbers of decoded frames; at most options.most_frames of them are looked at, evenly. With
+// too few frames for a background from the clip, each frame's own light between the drops is taken. The
+// result does not depend on the number of threads (0: all cores). Throws calib::InputError.
+DropSizing SizeDropsOfClip(const std::string& path, const View& view, const ClipModel& model,
+                           const std::vector<std::int64_t>& frames, int threads,
+                           const DropSizingOptions& options);
+
+}  // namespace conebook::vision
