@@ -9,15 +9,13 @@
 // A picture counts drops in space: slow drops weigh more than in the flow.
 #pragma once
 
-#include <cstdint>
-#include <string>
 #include <vector>
 
 #include <opencv2/core.hpp>
 
 #include "vision/clip_model.h"
 #include "vision/drop_finder.h"
-#include "vision/spray_measurement.h"
+#include "vision/drop_sizing.h"
 
 namespace conebook::vision {
 
@@ -30,30 +28,6 @@ struct DropSizingOptions {
   double cutoff_in_blur = 3.8;       // smallest diameter that a blur at the limit leaves measurable
   double cutoff_in_smear = 2.0;      // and travel during the exposure
   int most_frames = 400;             // looked at, evenly
-};
-
-struct SizedDrop {
-  double diameter_px = 0.0;
-  double weight = 1.0;  // drops that it stands for
-  int frame = 0;        // of those looked at
-};
-
-enum class DropVerdict { kResolved, kPartly, kNotResolvable };
-const char* NameOf(DropVerdict verdict);  // "resolved", "partly", "not_resolvable"
-
-struct DropSizing {
-  DropVerdict verdict = DropVerdict::kNotResolvable;
-  std::string why;               // of a verdict other than resolved
-  std::vector<SizedDrop> drops;  // counted: in focus, whole, alone, above the cut-off
-  double cutoff_px = 0.0;
-  double blur_limit_px = 0.0;
-  double smear_px = 0.0;  // travel during the exposure, median of drops large enough to tell; 0: none seen
-  double opaque = 1.0;    // light that an opaque drop in focus takes away
-  int frames = 0;         // looked at
-  int width_px = 0, height_px = 0;  // the window
-  // Shadows left out, over all frames.
-  int below_cutoff = 0, out_of_focus = 0, crowded = 0, at_border = 0;
-  double covered_share = 0.0;  // mean, of the picture
 };
 
 // From what was found in each picture of a window of this size.

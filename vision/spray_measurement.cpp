@@ -12,6 +12,7 @@
 #include "vision/clip_clock.h"
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
+#include "vision/drop_clip.h"
 #include "vision/light_bands.h"
 #include "vision/point_stages.h"
 #include "vision/read_frame.h"
@@ -117,7 +118,10 @@ class Measurer {
       out.points.back().frames = static_cast<std::int64_t>(points_.back().size());
     }
     if (view_.shows == Shows::kDrops) {
-      for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
+      for (std::size_t p = 0; p < points_.size(); ++p) {
+        Drops(p);
+        Picture(p);
+      }
       MissingPictures();
       return std::move(result_);
     }
@@ -159,6 +163,34 @@ class Measurer {
     result_.flags.push_back({code, severity, static_cast<int>(point),
                              quantity == nullptr ? std::nullopt : std::optional<std::string>(quantity),
                              std::move(message), std::move(advice)});
+  }
+
+  void Drops(std::size_t p) {
+    if (points_[p].empty()) {
+      AddFlag(p, "no_frames", Severity::kWarn, nullptr, "no frame of the clip lies in this stretch",
+              "film through the whole steady stretch, or check the sync");
+      return;
+    }
+    if (kept_.model.illumination == Illumination::kFrontlit) {
+      AddFlag(p, "drops_need_back_light", Severity::kWarn, "d32_um",
+              "in front light a drop shows its reflections, not its outline: no size can be told from them",
+              "put an even light behind the drops; if that was so, state [spray] illumination = \"backlit\"");
+      return;
+    }
+    std::vector<std::int64_t> frames;
+    for (const std::size_t k : points_[p]) frames.push_back(kept_.spool.Head(k).index);
+    DropSizing sizing =
+        SizeDropsOfClip(kept_.path, view_, kept_.model, frames, kept_.threads, DropSizingOptions{});
+    if (sizing.verdict != DropVerdict::kResolved) {
+      const bool none = sizing.verdict == DropVerdict::kNotResolvable;
+      AddFlag(
+          p, none ? "drops_not_resolvable" : "drops_partly", Severity::kWarn, "d32_um",
+          fmt::format("{}; numbers hold for drops of {:.1f} px and more{}", sizing.why, sizing.cutoff_px,
+                      none ? ": none is given" : ""),
+          "film closer or with a longer lens, focus on the drops, and expose for less than the time in which "
+          "a drop travels a tenth of its diameter");
+    }
+    result_.points[p].drops = std::move(sizing);
   }
 
   void CheckKnownCones() {

@@ -15,6 +15,7 @@
 
 #include <calib/flag.h>
 #include <calib/quantity.h>
+#include <vision/drop_sizing.h>
 #include <vision/spray_stage.h>
 #include <vision/view.h>
 
@@ -95,6 +96,7 @@ struct SprayPoint {
   std::optional<double> breakup_lower_bound_mm;                  // instead of breakup_mm
   std::vector<std::pair<std::string, double>> breakup_readings;  // of vision/breakup.h: in mm, spread in ln
   std::optional<Pulsation> pulsation;
+  std::optional<DropSizing> drops;  // of a close-up of drops in back light
   // For pictures, px of the upright image: boundary per row, the fitted lines between the stations, breakup.
   std::vector<cv::Point2f> boundary_left, boundary_right;
   cv::Point2f line_left[2], line_right[2];  // near, far

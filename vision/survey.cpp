@@ -322,7 +322,8 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   model.exit_found = !view.exit_x_px || drops_view;
 
   const Head head = BestHead(path, footage_options, options, model);
-  if (!head.first_spray_frame && head.frames < 3) {
+  // A single still of drops has its light between them.
+  if (!head.first_spray_frame && head.frames < 3 && !drops_view) {
     result.flags.push_back({"too_few_frames", Severity::kReject, std::nullopt, std::nullopt,
                             fmt::format("the clip has {} frame{}; nothing can be told from its changes",
                                         head.frames, head.frames == 1 ? "" : "s"),
