@@ -259,6 +259,8 @@ void FillSpraySide(const vision::ClipReading& clip, const Rig& rig, const Plan& 
     point.video = plan.spans.empty() ? vision::SteadySpray(clip) : plan.spans[k];
     point.frames = spray.points[k].frames;
     point.spray = std::move(spray.points[k]);
+    if (point.spray.drops)
+      point.drops = SizesOfDrops(*point.spray.drops, run.px_per_mm, static_cast<int>(k), run.flags);
   }
 }
 

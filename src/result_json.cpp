@@ -115,6 +115,68 @@ Json FromPulsation(const std::optional<vision::Pulsation>& pulsation) {
           {"u", Number(pulsation->u_deg)}};
 }
 
+Json FromD32(const std::optional<DropSizes>& drops) {
+  if (!drops) return nullptr;
+  Json json = FromQuantity(drops->d32_um);
+  json["count"] = drops->count;
+  json["cutoff_um"] = Number(drops->cutoff_um);
+  return json;
+}
+
+Json FromNumbers(const std::vector<double>& numbers) {
+  Json json = Json::array();
+  for (const double number : numbers) json.push_back(Number(number));
+  return json;
+}
+
+Json FromDrops(const DropSizes& drops) {
+  Json json;
+  json["verdict"] = drops.verdict;
+  json["weighting"] = "spatial";
+  json["count"] = drops.count;
+  json["pictures"] = drops.pictures;
+  json["cutoff_um"] = Number(drops.cutoff_um);
+  json["window_mm"] = {Number(drops.window_width_mm), Number(drops.window_height_mm)};
+  json["d10_um"] = FromQuantity(drops.d10_um);
+  json["d20_um"] = FromQuantity(drops.d20_um);
+  json["d30_um"] = FromQuantity(drops.d30_um);
+  json["d32_um"] = FromQuantity(drops.d32_um);
+  json["d43_um"] = FromQuantity(drops.d43_um);
+  json["dn50_um"] = FromQuantity(drops.dn50_um);
+  json["dv10_um"] = FromQuantity(drops.dv10_um);
+  json["dv50_um"] = FromQuantity(drops.dv50_um);
+  json["dv90_um"] = FromQuantity(drops.dv90_um);
+  json["span"] = FromQuantity(drops.span);
+  json["histogram"] = {{"edge_um", FromNumbers(drops.histogram.edge_um)},
+                       {"number_share", FromNumbers(drops.histogram.number_share)},
+                       {"volume_share", FromNumbers(drops.histogram.volume_share)}};
+  json["log_normal"] = nullptr;
+  if (drops.log_normal) {
+    json["log_normal"] = {{"median_um", Number(drops.log_normal->median_um)},
+                          {"u_median_um", Number(drops.log_normal->u_median_um)},
+                          {"sigma_ln", Number(drops.log_normal->sigma_ln)},
+                          {"u_sigma_ln", Number(drops.log_normal->u_sigma_ln)},
+                          {"largest_gap", Number(drops.log_normal->largest_gap)}};
+  }
+  json["rosin_rammler"] = nullptr;
+  if (drops.rosin_rammler) {
+    json["rosin_rammler"] = {{"x_um", Number(drops.rosin_rammler->x_um)},
+                             {"u_x_um", Number(drops.rosin_rammler->u_x_um)},
+                             {"q", Number(drops.rosin_rammler->q)},
+                             {"u_q", Number(drops.rosin_rammler->u_q)},
+                             {"largest_gap", Number(drops.rosin_rammler->largest_gap)}};
+  }
+  json["largest_um"] = Number(drops.largest_um);
+  json["largest_volume_share"] = Number(drops.largest_volume_share);
+  json["effective_count"] = Number(drops.effective_count);
+  json["needed_for_d32"] = FromOptional(drops.needed_for_d32);
+  json["left_out"] = {{"below_cutoff", drops.below_cutoff},
+                      {"out_of_focus", drops.out_of_focus},
+                      {"crowded", drops.crowded},
+                      {"at_border", drops.at_border}};
+  return json;
+}
+
 Json FromOpening(const std::optional<OpeningInterval>& interval) {
   if (!interval) return nullptr;
   return {{"lo", Number(interval->lo_bar)}, {"hi", Number(interval->hi_bar)}};
@@ -169,7 +231,8 @@ Json FromPoint(const Point& point, bool nominal) {
   json["sheet_half_angle_deg"] = FromOptional(point.spray.sheet_half_angle_deg);
   json["cone_half_angle_deg"] = FromOptional(point.spray.cone_half_angle_deg);
   json["breakup_mm"] = FromBreakup(point.spray);
-  json["d32_um"] = nullptr;
+  json["d32_um"] = FromD32(point.drops);
+  if (point.drops) json["drops"] = FromDrops(*point.drops);
   json["pulsation"] = FromPulsation(point.spray.pulsation);
   json["theory"] = Json::array();
   for (const TheoryLine& line : point.theory) {

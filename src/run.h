@@ -12,6 +12,8 @@
 #include <calib/stated.h>
 #include <vision/spray_measurement.h>
 
+#include "src/drop_sizes.h"
+
 namespace conebook::src {
 
 enum class Verdict { kOk, kFlagged, kRejected };
@@ -80,6 +82,7 @@ struct Point {
   Direction direction = Direction::kUnknown;
   std::optional<double> nominal_bar;   // of the rig's nominal pressures, the one that was held
   std::vector<CircuitPoint> circuits;  // of an element with several; empty: one circuit
+  std::optional<DropSizes> drops;      // of a close-up of drops
   vision::SprayPoint spray;            // frames == 0 without a clip
 };
 

@@ -25,6 +25,9 @@ constexpr double kUnsteadyShare = 0.04;  // drift from end to end, or scatter of
 // Remarks on how a number was had, or how good it is; none says why one is missing.
 bool IsReason(const std::string& code) {
   static constexpr std::array kRemarks{"above_rated_pressure",
+                                       "few_drops",
+                                       "one_large_drop",
+                                       "drops_partly",
                                        "pressure_maybe_absolute",
                                        "unsteady",
                                        "line_loss_unknown",
@@ -315,9 +318,13 @@ void ExplainWhatIsMissing(const Rig& rig, Run& run) {
       spray("pulsation", pulsation);
     }
   }
-  const auto no_drops = [](const Point&) { return true; };
-  if (clip) {
-    explain.Say("d32_um", no_drops, "drops_not_measured", "drop sizes are not measured by this version", "");
+  const auto no_drops = [](const Point& p) { return !p.drops; };
+  if (drops_view) {
+    spray("d32_um", no_drops);
+  } else if (clip) {
+    explain.Say("d32_um", no_drops, "drops_not_measured",
+                "drop sizes are measured in a close-up of drops in back light",
+                "film one, with [spray] shows = \"drops\" in the rig");
   } else {
     spray("d32_um", no_drops);
   }

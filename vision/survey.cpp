@@ -150,6 +150,20 @@ double ClippedBackground(const ClipModel& model) {
   return box.area() > 0 ? static_cast<double>(clipped) / box.area() : 0.0;
 }
 
+// A close-up of drops may be a single picture, in which nothing changes: are there dark spots on a bright
+// ground?
+Illumination LightOfStill(const ClipModel& model, const LumaFrame& frame) {
+  const cv::Mat1f light = LightImage(model, frame);
+  std::vector<double> values;
+  for (int y = 0; y < light.rows; y += 2) {
+    for (int x = 0; x < light.cols; x += 2) values.push_back(static_cast<double>(light(y, x)));
+  }
+  const double middle = QuantileInPlace(values, 0.5);
+  const double dark = middle - QuantileInPlace(values, 0.01);
+  const double bright = QuantileInPlace(values, 0.99) - middle;
+  return dark > bright ? Illumination::kBacklit : Illumination::kFrontlit;
+}
+
 // Why no cone was found, saying only what was seen.
 calib::Flag WhyNoCone(const GuessOutcome& outcome, bool onset, double change, double clipped) {
   const auto reject = [](const char* code, std::string message, const char* advice) {
@@ -351,6 +365,8 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
     model.illumination_stated = view.illumination.has_value();
     model.illumination =
         view.illumination.value_or(sign < 0.0 ? Illumination::kBacklit : Illumination::kFrontlit);
+    if (drops_view && !view.illumination && !sample.empty())
+      model.illumination = LightOfStill(model, sample.front());
     model.bands_rms = head.bands_rms;
     model.level_bands = model.bands_rms > 0.0 && model.illumination == Illumination::kBacklit;
     SetField(model);

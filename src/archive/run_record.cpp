@@ -223,6 +223,61 @@ CircuitPoint ToCircuit(const Json& json) {
   return circuit;
 }
 
+std::vector<double> ToNumbersOf(const Json& json, const char* key) {
+  return json.at(key).get<std::vector<double>>();
+}
+
+std::optional<DropSizes> ToDrops(const Json* json) {
+  if (json == nullptr) return std::nullopt;
+  DropSizes drops;
+  drops.verdict = json->at("verdict").get<std::string>();
+  drops.count = json->at("count").get<int>();
+  drops.pictures = json->at("pictures").get<int>();
+  drops.cutoff_um = json->at("cutoff_um").get<double>();
+  drops.window_width_mm = json->at("window_mm").at(0).get<double>();
+  drops.window_height_mm = json->at("window_mm").at(1).get<double>();
+  const auto quantity = [&](const char* key) { return *ToQuantity(&json->at(key)); };
+  drops.d10_um = quantity("d10_um");
+  drops.d20_um = quantity("d20_um");
+  drops.d30_um = quantity("d30_um");
+  drops.d32_um = quantity("d32_um");
+  drops.d43_um = quantity("d43_um");
+  drops.dn50_um = quantity("dn50_um");
+  drops.dv10_um = quantity("dv10_um");
+  drops.dv50_um = quantity("dv50_um");
+  drops.dv90_um = quantity("dv90_um");
+  drops.span = quantity("span");
+  const Json& histogram = json->at("histogram");
+  drops.histogram = {ToNumbersOf(histogram, "edge_um"), ToNumbersOf(histogram, "number_share"),
+                     ToNumbersOf(histogram, "volume_share")};
+  if (const Json* fit = At(*json, "log_normal")) {
+    calib::LogNormalFit& to = drops.log_normal.emplace();
+    to.median_um = fit->at("median_um").get<double>();
+    to.u_median_um = fit->at("u_median_um").get<double>();
+    to.sigma_ln = fit->at("sigma_ln").get<double>();
+    to.u_sigma_ln = fit->at("u_sigma_ln").get<double>();
+    to.largest_gap = fit->at("largest_gap").get<double>();
+  }
+  if (const Json* fit = At(*json, "rosin_rammler")) {
+    calib::RosinRammlerFit& to = drops.rosin_rammler.emplace();
+    to.x_um = fit->at("x_um").get<double>();
+    to.u_x_um = fit->at("u_x_um").get<double>();
+    to.q = fit->at("q").get<double>();
+    to.u_q = fit->at("u_q").get<double>();
+    to.largest_gap = fit->at("largest_gap").get<double>();
+  }
+  drops.largest_um = json->at("largest_um").get<double>();
+  drops.largest_volume_share = json->at("largest_volume_share").get<double>();
+  drops.effective_count = json->at("effective_count").get<double>();
+  drops.needed_for_d32 = ToNumber(At(*json, "needed_for_d32"));
+  const Json& left = json->at("left_out");
+  drops.below_cutoff = left.at("below_cutoff").get<int>();
+  drops.out_of_focus = left.at("out_of_focus").get<int>();
+  drops.crowded = left.at("crowded").get<int>();
+  drops.at_border = left.at("at_border").get<int>();
+  return drops;
+}
+
 Point ToPoint(const Json& json) {
   Point point;
   if (const auto t0 = ToNumber(At(json, "t0_s")))
@@ -250,6 +305,7 @@ Point ToPoint(const Json& json) {
       point.theory.push_back({line.at("quantity").get<std::string>(), line.at("relation").get<std::string>(),
                               line.at("range").get<std::string>(), *ToQuantity(&line.at("value"))});
   }
+  point.drops = ToDrops(At(json, "drops"));
   vision::SprayPoint& spray = point.spray;
   spray.frames = point.frames;
   if (const Json* stage = At(json, "stage")) spray.stage = vision::StageNamed(stage->get<std::string>());

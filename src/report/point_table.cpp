@@ -83,6 +83,8 @@ const std::vector<Row>& Rows() {
        [](const Point& p) { return p.spray.cone_half_angle_deg; }},
       {"breakup_mm", "Breakup length", "mm", Needs::kClip, false,
        [](const Point& p) { return p.spray.breakup_mm; }},
+      {"d32_um", "Drop size D32", "µm", Needs::kClip, false,
+       [](const Point& p) { return p.drops ? MaybeQuantity(p.drops->d32_um) : std::nullopt; }},
   };
   return kRows;
 }

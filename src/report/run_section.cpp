@@ -9,6 +9,7 @@
 #include "src/report/charts.h"
 #include "src/report/circuit_section.h"
 #include "src/report/digits.h"
+#include "src/report/drop_section.h"
 #include "src/report/html.h"
 #include "src/report/page.h"
 #include "src/report/pictures.h"
@@ -257,6 +258,7 @@ std::string RunSectionHtml(const Run& run, const RunSectionOptions& options) {
   // A refusal comes before whatever picture there may be.
   out += run.GetVerdict() == Verdict::kRejected ? VerdictHtml(run) + pictures : pictures + VerdictHtml(run);
   out += PointsHtml(run, options.prefix);
+  out += DropsHtml(run, options.detail != Detail::kNumbers);
   out += CircuitsHtml(run) + PlateHtml(run);
   if (options.detail == Detail::kFull) out += TheoryHtml(run);
   if (options.detail != Detail::kNumbers) out += ChartsHtml(run, options.detail);
