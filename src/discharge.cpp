@@ -6,11 +6,11 @@
 #include <fmt/core.h>
 
 #include <calib/line_loss.h>
-#include <vision/statistics.h>
 
 #include "src/flow_law.h"
 #include "src/flow_numbers.h"
 #include "src/liquid_state.h"
+#include "src/mean_noise.h"
 #include "src/reference_area.h"
 
 namespace conebook::src {
@@ -41,10 +41,10 @@ Flow FlowAt(const Rig& rig, const PointReading& reading, double density_kg_m3) {
   flow.shares.push_back(
       {"scatter of the flow", reading.u_flow_statistics / reading.flow, Shared::kFrames, reading.flow_dof});
   FlowWorth worth;
-  if (reading.u_flow_share) {
+  if (!reading.flow_shares.empty()) {
     // Stated for this reading, so not the meter's.
     worth.flow = reading.flow;
-    flow.shares.push_back({"flow reading", *reading.u_flow_share, Shared::kFrames});
+    flow.shares.insert(flow.shares.end(), reading.flow_shares.begin(), reading.flow_shares.end());
   } else {
     worth = FlowOf(rig, reading.flow_kind, reading.flow);
     flow.shares.push_back({worth.source, worth.u_share, Shared::kMeter, worth.dof});
@@ -89,6 +89,9 @@ Drop PressureDrop(const Rig& rig, const PointReading& reading, const calib::Quan
     const PressureWorth worth = PressureOf(rig, reading.pressure_bar);
     drop_bar = worth.bar;
     budget.push_back({worth.source, worth.u_bar, Shared::kMeter, worth.dof});
+    if (worth.u_zero_bar > 0.0)
+      budget.push_back(
+          {worth.zero_source, worth.u_zero_bar, rig.zero_from_rest ? Shared::kClip : Shared::kDay});
     drop.in_range = worth.in_range;
   }
   if (ReadsAbsolute(rig)) {
@@ -224,21 +227,18 @@ std::vector<PointReading> ReadingsFromLog(const StandLog& log, const std::vector
         while (from + 2 < stretch.last && log.time_s[from] < average.t0_s - 1e-12) ++from;
       }
     }
-    std::vector<double> off;
-    double mean = 0.0, temperature = 0.0, squares = 0.0;
+    reading.log_t0_s = log.time_s[from];
+    reading.log_t1_s = stretch.t1_s;
+    double mean = 0.0, temperature = 0.0;
     const double n = static_cast<double>(stretch.last - from + 1);
     for (std::size_t i = from; i <= stretch.last; ++i) {
       mean += log.pressure_bar[i] / n;
       if (!log.temperature_c.empty()) temperature += log.temperature_c[i] / n;
     }
-    for (std::size_t i = from; i <= stretch.last; ++i) {
-      off.push_back(log.pressure_bar[i] - mean);
-      squares += off.back() * off.back();
-    }
-    const double independent = std::max(1.0, vision::EffectiveSampleSize(off));
+    const MeanNoise noise = NoiseOfMean(log.time_s, log.pressure_bar, from, stretch.last);
     reading.pressure_bar = mean;
-    reading.u_pressure_statistics_bar = std::sqrt(squares / std::max(1.0, n - 1.0) / independent);
-    reading.pressure_dof = std::max(1.0, independent - 1.0);
+    reading.u_pressure_statistics_bar = noise.u;
+    reading.pressure_dof = noise.dof;
     if (!log.temperature_c.empty()) reading.temperature_c = temperature;
     readings.push_back(reading);
   }

@@ -32,7 +32,8 @@ struct CircuitReading;
 
 // What was read at one point, before any physics.
 struct PointReading {
-  double pressure_bar = 0.0;  // as read: gauge or absolute
+  std::optional<double> log_t0_s, log_t1_s;  // the rows that were averaged
+  double pressure_bar = 0.0;                 // as read: gauge or absolute
   double u_pressure_statistics_bar = 0.0;
   double pressure_dof = std::numeric_limits<double>::infinity();
   std::optional<double> u_pressure_bar;  // stated for this reading; instead of the sensor's
@@ -40,7 +41,7 @@ struct PointReading {
   double flow = 0.0;  // unit by flow_kind
   double u_flow_statistics = 0.0;
   double flow_dof = std::numeric_limits<double>::infinity();
-  std::optional<double> u_flow_share;  // stated for this reading; instead of the meter's
+  std::vector<calib::Contribution> flow_shares;  // stated for this reading; instead of the meter's
   std::optional<double> temperature_c;
   std::optional<double> flow_from_s;  // log time; nothing: the whole stretch
   Direction direction = Direction::kUnknown;

@@ -3,13 +3,13 @@
 #include <algorithm>
 #include <cmath>
 
-#include <vision/statistics.h>
-
+#include "src/mean_noise.h"
 namespace conebook::src {
 namespace {
 
 constexpr double kLongestLagS = 0.6;
 constexpr double kLagStepS = 0.02;
+constexpr double kBinS = 0.1;
 constexpr double kSettledShare = 5e-4;  // what may be left of the approach where averaging starts
 constexpr double kLongestSkip = 0.6;    // share of a point
 constexpr double kLeastGain = 12.0;     // by how many noise variances a lag must improve the fit
@@ -58,6 +58,25 @@ Approach FitApproach(const Series& series, double lag_s) {
   return fit;
 }
 
+// Quantised counts alternate from row to row; over a tenth of a second they hardly do.
+Series Binned(const Series& series) {
+  Series binned;
+  for (std::size_t i = 0; i < series.t.size();) {
+    std::size_t end = i;
+    double t = 0.0, q = 0.0;
+    while (end < series.t.size() && series.t[end] - series.t[i] < kBinS) {
+      t += series.t[end];
+      q += series.q[end];
+      ++end;
+    }
+    const double n = static_cast<double>(end - i);
+    binned.t.push_back(t / n);
+    binned.q.push_back(q / n);
+    i = end;
+  }
+  return binned;
+}
+
 // One lag for all points: the one with the least residuals, each point in units of its own noise.
 double FindLag(const std::vector<Series>& all) {
   if (all.empty()) return 0.0;
@@ -101,44 +120,16 @@ double TrapezoidMean(const Series& series, std::size_t from) {
   return sum / (series.t.back() - series.t[from]);
 }
 
-// Quantised rates alternate, so neighbouring rows cancel: blocks, less the share that is counting alone.
+// Both ends of a count fall anywhere within a pulse: two uniform distributions, 1/12 each. What the flow
+// itself does meanwhile is counted, and no error of the count.
 void PulseStatistics(const Series& series, std::size_t from, FlowAverage& average) {
-  const double duration_s = series.t.back() - series.t[from];
-  // Both ends of a count fall anywhere within a pulse: two uniform distributions, 1/12 each.
-  const double count_sd = std::sqrt(2.0 / 12.0);
-  const double gate = count_sd / duration_s;
-  constexpr std::size_t kBlocks = 6;
-  const std::size_t rows = series.q.size() - from;
-  double excess = 0.0;
-  if (rows >= 2 * kBlocks) {
-    double sum = 0.0, sum_squares = 0.0;
-    for (std::size_t b = 0; b < kBlocks; ++b) {
-      const std::size_t lo = from + b * rows / kBlocks, hi = from + (b + 1) * rows / kBlocks;
-      double mean = 0.0;
-      for (std::size_t i = lo; i < hi; ++i) mean += series.q[i] / static_cast<double>(hi - lo);
-      sum += mean - average.mean;
-      sum_squares += (mean - average.mean) * (mean - average.mean);
-    }
-    const double variance = (sum_squares - sum * sum / kBlocks) / (kBlocks - 1);
-    const double block_gate = count_sd * kBlocks / duration_s;
-    excess = std::max(0.0, variance - block_gate * block_gate) / kBlocks;
-    average.dof = excess > 0.0 ? kBlocks - 1 : average.dof;
-  }
-  average.u_statistics = std::sqrt(gate * gate + excess);
+  average.u_statistics = std::sqrt(2.0 / 12.0) / (series.t.back() - series.t[from]);
 }
 
 void RateStatistics(const Series& series, std::size_t from, FlowAverage& average) {
-  std::vector<double> residuals;
-  double sum_squares = 0.0;
-  for (std::size_t i = from; i < series.q.size(); ++i) {
-    residuals.push_back(series.q[i] - average.mean);
-    sum_squares += residuals.back() * residuals.back();
-  }
-  const double n = static_cast<double>(residuals.size());
-  if (n < 2.0) return;
-  const double independent = std::max(1.0, vision::EffectiveSampleSize(residuals));
-  average.u_statistics = std::sqrt(sum_squares / (n - 1.0) / independent);
-  average.dof = std::max(1.0, independent - 1.0);
+  const MeanNoise noise = NoiseOfMean(series.t, series.q, from, series.q.size() - 1);
+  average.u_statistics = noise.u;
+  average.dof = noise.dof;
 }
 
 }  // namespace
@@ -149,7 +140,9 @@ FlowSettling AverageFlow(const std::vector<double>& time_s, const std::vector<do
   std::vector<Series> all;
   all.reserve(stretches.size());
   for (const SteadyStretch& stretch : stretches) all.push_back(Cut(time_s, flow, stretch));
-  result.lag_s = FindLag(all);
+  std::vector<Series> binned;
+  for (const Series& series : all) binned.push_back(whole_pulses ? Binned(series) : series);
+  result.lag_s = FindLag(binned);
   for (std::size_t k = 0; k < all.size(); ++k) {
     const Series& series = all[k];
     const Approach approach = FitApproach(series, result.lag_s);

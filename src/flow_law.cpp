@@ -94,7 +94,8 @@ std::optional<calib::Quantity> ExponentFit(const std::vector<FlowLawPoint>& poin
   for (const AreaShare& share : points.front().shares) {
     const std::string& source = share.part.source;
     const bool offset = source.rfind("height of the tap", 0) == 0 ||
-                        source.rfind("ambient pressure", 0) == 0 || source == "pressure calibration";
+                        source.rfind("ambient pressure", 0) == 0 || source == "pressure calibration" ||
+                        source.rfind("zero of the pressure sensor", 0) == 0;
     if (!offset) continue;
     if (const auto bent = fit_with(1.0, source)) {
       budget.push_back({source, std::abs(bent->slope - fit->slope), share.part.shared});

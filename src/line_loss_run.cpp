@@ -11,6 +11,7 @@
 #include "src/flow_average.h"
 #include "src/liquid_state.h"
 #include "src/pressure_points.h"
+#include "src/rest_zero.h"
 #include "src/stand_log.h"
 #include "src/stand_sensors.h"
 
@@ -101,10 +102,10 @@ void Warn(LineLossReading& reading) {
 
 LineLossReading ReadLineLoss(const Rig& rig, const std::string& log_path) {
   // Without the element, the element's share of the drop is none: the tap's place does not matter here.
-  Rig line = rig;
+  const StandLog log = ReadStandLog(log_path, rig.log);
+  Rig line = WithZeroAtRest(rig, log);
   line.line_loss.reset();
   line.stand.tap = PressureTap::kElement;
-  const StandLog log = ReadStandLog(log_path, line.log);
   CheckLogFlow(line, log.flow_kind);
   if (log.flow_kind == FlowKind::kNone)
     throw InputError(log_path + ": the log has no flow; the line's loss is fitted against it");

@@ -6,6 +6,7 @@
 #include <fmt/core.h>
 
 #include <calib/error.h>
+#include <calib/weighing.h>
 
 #include "src/circuits.h"
 #include "src/discharge.h"
@@ -13,9 +14,11 @@
 #include "src/flow_numbers.h"
 #include "src/hysteresis.h"
 #include "src/iso_date.h"
+#include "src/liquid_state.h"
 #include "src/log_trace.h"
 #include "src/nominal_points.h"
 #include "src/opening.h"
+#include "src/rest_zero.h"
 #include "src/settings_json.h"
 #include "src/sha256.h"
 #include "src/stand_flags.h"
@@ -29,6 +32,8 @@ namespace conebook::src {
 namespace {
 
 using calib::Severity;
+
+constexpr double kAirPa = 101325.0;
 
 void Add(Run& run, const char* code, Severity severity, const char* quantity, std::string message,
          const char* advice) {
@@ -61,10 +66,9 @@ LogSide ReadCircuitsSide(const MeasureInput& input) {
   return side;
 }
 
-LogSide ReadLogSide(const MeasureInput& input) {
-  if (!input.rig.circuits.empty()) return ReadCircuitsSide(input);
+LogSide ReadLogSide(const MeasureInput& input, StandLog log) {
   LogSide side;
-  side.log = ReadStandLog(*input.log_path, input.rig.log);
+  side.log = std::move(log);
   CheckLogFlow(input.rig, side.log.flow_kind);
   side.gauge_bar = side.log.pressure_bar;
   for (double& bar : side.gauge_bar) bar = GaugeBar(input.rig, bar);
@@ -87,7 +91,7 @@ struct Plan {
   std::size_t points = 0;
 };
 
-std::vector<PointReading> ByHand(const std::vector<HandReading>& hand) {
+std::vector<PointReading> ByHand(const Rig& rig, const std::vector<HandReading>& hand) {
   std::vector<PointReading> readings;
   for (const HandReading& one : hand) {
     PointReading reading;
@@ -96,7 +100,18 @@ std::vector<PointReading> ByHand(const std::vector<HandReading>& hand) {
     if (one.flow_kg_s) {
       reading.flow_kind = FlowKind::kMassKgS;
       reading.flow = *one.flow_kg_s;
-      reading.u_flow_share = one.u_flow_share;
+      reading.flow_shares = one.flow_shares;
+    }
+    if (one.bucket) {
+      // Open to the air: what the bucket holds pushes air aside, and the scale reads it light.
+      const calib::Quantity density = LiquidAt(rig, std::nullopt, kAirPa).density_kg_m3;
+      const calib::Quantity flow = MassFlowKgS(*one.bucket, density.value);
+      reading.flow_kind = FlowKind::kMassKgS;
+      reading.flow = flow.value;
+      for (calib::Contribution share : flow.budget) {
+        share.u /= flow.value;
+        reading.flow_shares.push_back(std::move(share));
+      }
     }
     readings.push_back(reading);
   }
@@ -179,7 +194,7 @@ Plan PlanWithClipAndLog(const MeasureInput& input, const LogSide& side, const vi
 
 Plan PlanByHand(const MeasureInput& input) {
   Plan plan;
-  plan.readings = ByHand(input.readings);
+  plan.readings = ByHand(input.rig, input.readings);
   plan.points = plan.readings.size();
   plan.stretches.resize(plan.points);
   for (const HandReading& reading : input.readings) {
@@ -304,6 +319,7 @@ Run Begin(const MeasureInput& input) {
   run.element = input.rig.element;
   run.batch = input.rig.batch;
   run.kind = input.rig.kind;
+  run.role = input.rig.role;
   run.rig_path = input.rig_name;
   run.rig_sha256 = input.rig.sha256;
   run.exit_diameter_mm = input.rig.view.exit_diameter_mm.value;
@@ -345,7 +361,8 @@ Run RunOfInputs(const MeasureInput& input) {
   return run;
 }
 
-Run Measure(const MeasureInput& input) {
+Run Measure(const MeasureInput& asked) {
+  MeasureInput input = asked;
   if (!input.rig.circuits.empty() && !input.readings.empty()) {
     throw calib::InputError(
         input.rig.path +
@@ -355,7 +372,14 @@ Run Measure(const MeasureInput& input) {
   Run run = Begin(input);
   std::optional<LogSide> side;
   if (input.log_path) {
-    side = ReadLogSide(input);
+    if (input.rig.circuits.empty()) {
+      StandLog log = ReadStandLog(*input.log_path, input.rig.log);
+      FlagZero(input.rig, log, run.flags);
+      input.rig = WithZeroAtRest(input.rig, log);
+      side = ReadLogSide(input, std::move(log));
+    } else {
+      side = ReadCircuitsSide(input);
+    }
     BeginLog(input, *side, run);
     // A missing K-factor or liquid must be heard of before a long clip is read.
     if (input.rig.circuits.empty()) {

@@ -5,6 +5,8 @@
 #include <string>
 #include <vector>
 
+#include <calib/quantity.h>
+#include <calib/weighing.h>
 #include <vision/spray_measurement.h>
 
 #include "src/pressure_points.h"
@@ -19,7 +21,8 @@ struct HandReading {
   double pressure_bar = 0.0;
   std::optional<double> u_pressure_bar;
   std::optional<double> flow_kg_s;
-  std::optional<double> u_flow_share;  // of the flow; nothing: the meter's
+  std::optional<calib::Weighing> bucket;         // instead: as the scale and the stopwatch show it
+  std::vector<calib::Contribution> flow_shares;  // of the flow, by source; none: the meter's
 };
 
 struct MeasureInput {
@@ -28,6 +31,7 @@ struct MeasureInput {
   std::optional<std::string> log_path;
   std::vector<HandReading> readings;  // instead of a log
   SteadyOptions steady;
+  bool sweep = false;  // pressure falls slowly all the time: bins of it, instead of steady stretches
   vision::ReadOptions reading;
   std::optional<std::string> date;  // of the test, ISO 8601; nothing: as log or footage say
   // As the user wrote them; go into the result.

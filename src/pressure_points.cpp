@@ -6,6 +6,7 @@
 
 #include <fmt/core.h>
 
+#include "src/flow_edges.h"
 #include "src/straight_pieces.h"
 
 namespace conebook::src {
@@ -17,7 +18,12 @@ constexpr double kNoiseWindowS = 0.4;
 constexpr double kNoiseFloorShare = 0.0025;
 constexpr double kTrimSearchS = 0.6;  // how far into a stretch a transient is looked for
 constexpr double kTrimShare = 0.005;
-constexpr double kEdgeS = 0.2;         // how far the ends are looked for row by row
+constexpr double kEdgeS = 0.2;  // how far the ends are looked for row by row
+constexpr double kOpenShare = 0.33;
+constexpr double kDipS = 0.3;   // between two stretches at about one level
+constexpr double kJoinS = 0.6;  // between two stretches at one level, with the valve open
+constexpr double kSettlingS = 2.0, kBriefShare = 0.6;
+constexpr double kBriefS = 0.8, kNearLevel = 0.04, kVeryBriefS = 0.6, kNotFar = 0.08;
 constexpr double kGapIntervals = 6.0;  // a pause of the logger ends a point
 
 struct Bins {
@@ -75,7 +81,7 @@ class Finder {
  public:
   Finder(const std::vector<double>& t, const std::vector<double>& p, const std::vector<double>& flow,
          const SteadyOptions& options)
-      : t_(t), p_(p), options_(options), step_s_(MedianStep(t)), resolution_(Resolution(p)) {
+      : t_(t), p_(p), flow_(flow), options_(options), step_s_(MedianStep(t)), resolution_(Resolution(p)) {
     MarkActive(flow);
   }
 
@@ -84,6 +90,14 @@ class Finder {
     std::vector<Bins> runs = ActiveRuns();
     const double noise = Noise(runs);
     for (const Bins& run : runs) FindInRun(run, noise, found);
+    // What is joined has another mean, which its neighbour may then share.
+    std::size_t before = found.size();
+    Join(found, true);
+    while (found.size() < before) {
+      before = found.size();
+      Join(found, false);
+    }
+    if (!flow_.empty()) KeepToFlow(t_, p_, flow_, active_, options_, found);
     return found;
   }
 
@@ -99,6 +113,24 @@ class Finder {
     if (!(most > 0.0)) return;  // a meter that never turned says nothing about the valve
     for (std::size_t i = 0; i < p_.size(); ++i)
       active_[i] = active_[i] && smooth[i] > options_.zero_flow_share * most;
+    // Upstream of the valve the pressure stands when it shuts, and a meter that lags runs out for a second:
+    // less than a third of what flows at this pressure elsewhere is a valve on its way.
+    std::vector<double> over_root;
+    std::size_t shut = 0, stands = 0;
+    for (std::size_t i = 0; i < p_.size(); ++i) {
+      if (active_[i]) {
+        over_root.push_back(smooth[i] / std::sqrt(p_[i]));
+      } else {
+        ++shut;
+        stands += p_[i] > off ? 1 : 0;
+      }
+    }
+    if (2 * stands < shut) return;  // downstream of it the pressure itself tells
+    if (over_root.empty()) return;
+    const auto middle = over_root.begin() + static_cast<std::ptrdiff_t>(over_root.size() / 2);
+    std::nth_element(over_root.begin(), middle, over_root.end());
+    for (std::size_t i = 0; i < p_.size(); ++i)
+      active_[i] = active_[i] && smooth[i] > kOpenShare * *middle * std::sqrt(p_[i]);
   }
 
   std::vector<Bins> ActiveRuns() const {
@@ -285,6 +317,51 @@ class Finder {
     }
   }
 
+  // A regulator that overshoots may stand for a moment close to where it settles.
+  static bool OnTheWay(const SteadyStretch& brief, const SteadyStretch& next) {
+    const double brief_s = brief.t1_s - brief.t0_s, next_s = next.t1_s - next.t0_s;
+    const double off = std::abs(brief.mean_bar - next.mean_bar) / next.mean_bar;
+    return brief_s <= kBriefShare * next_s &&
+           ((brief_s <= kBriefS && off <= kNearLevel) || (brief_s <= kVeryBriefS && off <= kNotFar));
+  }
+
+  // One level with a short dip in it is one point, and rows belong to one stretch only.
+  void Join(std::vector<SteadyStretch>& found, bool drop_brief) const {
+    std::vector<SteadyStretch> joined;
+    for (const SteadyStretch& next : found) {
+      if (joined.empty()) {
+        joined.push_back(next);
+        continue;
+      }
+      SteadyStretch& last = joined.back();
+      const bool near = next.t0_s - last.t1_s <= std::max(kJoinS, 6.0 * step_s_);
+      const bool short_gap = next.t0_s - last.t1_s <= std::max(kDipS, 6.0 * step_s_);
+      const double tolerance =
+          std::max((short_gap ? 1.0 : 0.5) * options_.same_level * last.mean_bar, 1.5 * resolution_);
+      SteadyStretch both = last;
+      both.last = std::max(last.last, next.last);
+      bool open = true;
+      for (std::size_t i = last.last; i <= next.first; ++i) open = open && active_[i];
+      if (near && open && std::abs(next.mean_bar - last.mean_bar) <= tolerance &&
+          Describe(t_, p_, options_, options_.max_drift, both)) {
+        last = both;
+        continue;
+      }
+      if (drop_brief && open && next.t0_s - last.t1_s <= kSettlingS && OnTheWay(last, next)) {
+        last = next;
+        continue;
+      }
+      SteadyStretch cut = next;
+      if (cut.first <= last.last) cut.first = last.last + 1;
+      if (cut.first != next.first &&
+          (cut.first >= cut.last || t_[cut.last] - t_[cut.first] + step_s_ < options_.min_duration_s - 1e-9 ||
+           !Describe(t_, p_, options_, options_.max_drift, cut)))
+        continue;
+      joined.push_back(cut);
+    }
+    found = std::move(joined);
+  }
+
   bool Keep(const Bins& run, std::size_t first, std::size_t last, double noise, double max_drift,
             std::vector<SteadyStretch>& found) const {
     Trim(run, first, last, noise);
@@ -292,25 +369,16 @@ class Finder {
     stretch.first = run.first[first];
     stretch.last = run.last[last];
     SetEdges(stretch);
-    stretch.t0_s = t_[stretch.first];
-    stretch.t1_s = t_[stretch.last];
-    const std::size_t rows = stretch.last - stretch.first + 1;
     // A row stands for the interval to the next one.
-    if (stretch.t1_s - stretch.t0_s + step_s_ < options_.min_duration_s - 1e-9) return false;
-    if (rows < static_cast<std::size_t>(options_.min_rows)) return false;
-    const StraightPiece line = FitPiece(t_, p_, stretch.first, stretch.last);
-    stretch.mean_bar = line.mean;
-    stretch.drift_share = line.slope * (stretch.t1_s - stretch.t0_s) / line.mean;
-    stretch.scatter_share =
-        std::sqrt(line.residual_ss / static_cast<double>(std::max<std::size_t>(rows - 2, 1))) / line.mean;
-    if (!(std::abs(stretch.drift_share) <= max_drift) || !(stretch.scatter_share <= options_.max_scatter))
-      return false;
+    if (t_[stretch.last] - t_[stretch.first] + step_s_ < options_.min_duration_s - 1e-9) return false;
+    if (!Describe(t_, p_, options_, max_drift, stretch)) return false;
     found.push_back(stretch);
     return true;
   }
 
   const std::vector<double>& t_;
   const std::vector<double>& p_;
+  const std::vector<double>& flow_;
   const SteadyOptions& options_;
   double step_s_;
   double resolution_;

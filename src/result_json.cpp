@@ -374,6 +374,7 @@ std::string SettingsJson(const MeasureInput& input) {
                     {"max_scatter", Number(steady.max_scatter)},
                     {"same_level", Number(steady.same_level)},
                     {"bridge_s", Number(steady.bridge_s)}};
+  if (input.sweep) json["sweep"] = true;
   if (!input.readings.empty()) {
     json["readings"] = Json::array();
     for (const HandReading& reading : input.readings) {
@@ -381,8 +382,15 @@ std::string SettingsJson(const MeasureInput& input) {
                                   {"t1_s", reading.video ? Number(reading.video->t1_s) : Json(nullptr)},
                                   {"pressure_bar", Number(reading.pressure_bar)},
                                   {"u_pressure_bar", FromOptional(reading.u_pressure_bar)},
-                                  {"flow_kg_s", FromOptional(reading.flow_kg_s)},
-                                  {"u_flow_share", FromOptional(reading.u_flow_share)}});
+                                  {"flow_kg_s", FromOptional(reading.flow_kg_s)}});
+      if (const auto& bucket = reading.bucket)
+        json["readings"].back()["bucket"] = {{"mass_kg", Number(bucket->scale_kg)},
+                                             {"u_mass_kg", Number(bucket->u_scale_kg)},
+                                             {"time_s", Number(bucket->time_s)},
+                                             {"u_time_s", Number(bucket->u_time_s)}};
+      Json& shares = json["readings"].back()["flow_shares"] = Json::array();
+      for (const calib::Contribution& share : reading.flow_shares)
+        shares.push_back({{"source", share.source}, {"u", Number(share.u)}});
     }
   }
   // Keys sorted, as the archive keeps them: a page made from a record is the page made from the run.

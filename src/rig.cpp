@@ -31,6 +31,7 @@ constexpr double kViscosityShare =
 constexpr double kFlowShare = 0.01;   // flow or K-factor
 constexpr double kTapHeightMm = 5.0;  // read off with a folding rule
 constexpr double kAmbientBar = 0.02;  // weather and altitude
+constexpr double kZeroBar = 0.005;    // a zero read off before the test
 constexpr double kGeometryShare = 0.02;
 
 class Reader {
@@ -244,6 +245,7 @@ void ReadStand(const Reader& reader, Rig& rig) {
   rig.k_factor_per_l = reader.WithU("meter", "k_factor_per_l", kFlowShare, true);
   rig.meter_u_percent = reader.Number("meter", "u_percent");
   rig.pressure_u_percent = reader.Number("pressure", "u_percent");
+  rig.pressure_zero_bar = reader.WithU("pressure", "zero_bar", kZeroBar);
   ReadSensorFiles(reader, rig);
   ReadPoints(reader, rig);
   // 0.02 s: a clap or a lamp found by eye in log and footage.

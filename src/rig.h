@@ -75,6 +75,7 @@ struct Circuit;
 struct Rig {
   std::string path, sha256;  // of the file itself, without a sheet's overrides
   std::string element, batch, kind = "swirl";
+  std::string role;  // "check": flowed first and last of a day, to see whether the stand still reads the same
   ElementGeometry geometry;
   vision::View view;
   std::vector<CalibrationFile> calibrations;
@@ -85,6 +86,8 @@ struct Rig {
   std::vector<Circuit> circuits;            // two or more, or none: the stand is the one circuit
   std::optional<calib::Stated> k_factor_per_l;
   std::optional<double> meter_u_percent, pressure_u_percent;  // beside a calibration: added to its u
+  std::optional<calib::Stated> pressure_zero_bar;  // what the sensor reads where there is no pressure
+  bool zero_from_rest = false;                     // it is from the log before the valve was opened
   std::optional<MeterFile> meter;
   std::optional<PressureFile> pressure_calibration;
   std::optional<LineLossFile> line_loss;

@@ -139,6 +139,7 @@ struct Sync {
 struct Run {
   std::string program_version, program_build;
   std::string element, batch, kind;
+  std::string role;                 // "check", or empty
   std::optional<std::string> date;  // of the test, ISO 8601 (2026-11-25); nothing: nobody said
   std::string date_from;            // "stated", "log", "footage"; empty without a date
   std::string rig_path, rig_sha256;

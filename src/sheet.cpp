@@ -81,7 +81,7 @@ HandReading ReadReading(const TomlNode& table) {
   reading.u_pressure_bar = Number(table, "u_pressure_bar", 0.0, true);
   reading.flow_kg_s = Number(table, "flow_kg_s", 0.0, false);
   if (const auto u = Number(table, "u_flow_kg_s", 0.0, true); u && reading.flow_kg_s) {
-    reading.u_flow_share = *u / *reading.flow_kg_s;
+    reading.flow_shares = {{"flow reading", *u / *reading.flow_kg_s, calib::Shared::kFrames}};
   }
   return reading;
 }
@@ -97,10 +97,9 @@ HandReading ReadBucket(const TomlNode& table) {
   HandReading reading;
   reading.pressure_bar = Required(table, "bucket", "pressure_bar", 0.0, false);
   reading.u_pressure_bar = Number(table, "u_pressure_bar", 0.0, true);
-  reading.flow_kg_s = mass_kg / time_s;
   const double u_time_s = Number(table, "u_time_s", 0.0, true).value_or(kStopwatchS);
   const double u_mass_kg = Number(table, "u_mass_kg", 0.0, true).value_or(kScaleShare * mass_kg);
-  reading.u_flow_share = std::hypot(u_time_s / time_s, u_mass_kg / mass_kg);
+  reading.bucket = calib::Weighing{mass_kg, u_mass_kg, time_s, u_time_s};
   return reading;
 }
 

@@ -12,6 +12,8 @@
 #include "src/discharge.h"
 #include "src/flow_numbers.h"
 #include "src/liquid_state.h"
+#include "src/rest_zero.h"
+#include "src/stand_sensors.h"
 
 namespace conebook::src {
 namespace {
@@ -35,6 +37,8 @@ bool IsReason(const std::string& code) {
                                        "meter_out_of_range",
                                        "calibration_expired",
                                        "ambient_assumed",
+                                       "zero_from_rest",
+                                       "zero_unknown",
                                        "meter_lags",
                                        "reference_area",
                                        "cd_above_one",
@@ -251,6 +255,30 @@ void FlagAbsoluteSensor(const Rig& rig, const StandLog& log, std::vector<Flag>& 
                    "pressure above ambient",
                    *middle),
        "state [log] pressure_kind, \"gauge\" or \"absolute\", in the rig"});
+}
+
+void FlagZero(const Rig& rig, const StandLog& log, std::vector<Flag>& flags) {
+  if (rig.pressure_zero_bar) return;
+  if (const auto rest = ZeroAtRest(rig, log)) {
+    flags.push_back(
+        {"zero_from_rest", Severity::kInfo, std::nullopt, std::string("pressure_bar"),
+         fmt::format(
+             "before the valve opens, {:.2f} to {:.2f} s of log time, the sensor reads {:.1f} mbar (u "
+             "{:.1f}): taken as its zero",
+             rest->t0_s, rest->t1_s, 1e3 * rest->zero_bar.value, 1e3 * rest->zero_bar.u),
+         ""});
+    return;
+  }
+  if (rig.pressure_calibration || ReadsAbsolute(rig)) return;
+  flags.push_back(
+      {"zero_unknown", Severity::kInfo, std::nullopt, std::string("pressure_bar"),
+       rig.stand.tap == PressureTap::kTank
+           ? "nothing tells the pressure sensor's zero: upstream of the valve the log at rest does "
+             "not; 20 mbar are half a per cent of Cd at 2 bar"
+           : "nothing tells the pressure sensor's zero: the log shows no rest before the valve "
+             "opens, with nothing on the tap; 20 mbar are half a per cent of Cd at 2 bar",
+       "log a second before opening, or read the sensor without pressure and state [pressure] "
+       "zero_bar"});
 }
 
 void FlagExpired(const Rig& rig, const std::optional<std::string>& day, std::vector<Flag>& flags) {

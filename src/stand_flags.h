@@ -20,6 +20,9 @@ void FlagRatedPressure(const Rig& rig, double highest_bar, std::vector<calib::Fl
 // A sensor at rest that shows the atmosphere.
 void FlagAbsoluteSensor(const Rig& rig, const StandLog& log, std::vector<calib::Flag>& flags);
 
+// That the sensor's zero was taken from the log, or that nothing tells it.
+void FlagZero(const Rig& rig, const StandLog& log, std::vector<calib::Flag>& flags);
+
 // Calibrations of meter, sensor and line that had expired on the day of the test; without a day none can be
 // said to have.
 void FlagExpired(const Rig& rig, const std::optional<std::string>& day, std::vector<calib::Flag>& flags);

@@ -44,6 +44,30 @@ double AmbientBar(const Rig& rig) {
 PressureWorth PressureOf(const Rig& rig, double read_bar) {
   PressureWorth worth;
   const double stated_share = rig.pressure_u_percent.value_or(0.0) / 100.0;
+  double zero_bar = 0.0;
+  if (rig.pressure_zero_bar) {
+    const calib::Stated& zero = *rig.pressure_zero_bar;
+    zero_bar = zero.value;
+    worth.u_zero_bar = zero.u;
+    worth.zero_source = rig.zero_from_rest ? "zero of the pressure sensor, at rest"
+                        : zero.u_assumed
+                            ? fmt::format("zero of the pressure sensor (assumed {:g} bar)", zero.u)
+                            : "zero of the pressure sensor";
+  }
+  if (rig.pressure_calibration && rig.pressure_zero_bar) {
+    // The day's own zero takes the place of the calibration's; its span stands.
+    const calib::PressureSensor& sensor = rig.pressure_calibration->sensor;
+    worth.bar = (read_bar - zero_bar) / sensor.span;
+    worth.u_zero_bar /= sensor.span;
+    const double beyond = Corrected(sensor, read_bar).in_range ? 0.0 : 0.005 * std::abs(worth.bar);
+    worth.u_bar =
+        std::hypot(std::hypot(worth.bar * sensor.u_span, sensor.u_reading_bar) / sensor.span,
+                   std::hypot(sensor.u_reference_share, stated_share) * std::abs(worth.bar), beyond);
+    worth.dof = sensor.dof;
+    worth.source = "pressure calibration";
+    worth.in_range = beyond == 0.0;
+    return worth;
+  }
   if (rig.pressure_calibration) {
     const calib::CorrectedPressure corrected = Corrected(rig.pressure_calibration->sensor, read_bar);
     worth.bar = corrected.bar;
@@ -53,8 +77,8 @@ PressureWorth PressureOf(const Rig& rig, double read_bar) {
     worth.in_range = corrected.in_range;
     return worth;
   }
-  worth.bar = read_bar;
-  worth.u_bar = (rig.pressure_u_percent ? stated_share : 0.005) * std::abs(read_bar);
+  worth.bar = read_bar - zero_bar;
+  worth.u_bar = (rig.pressure_u_percent ? stated_share : 0.005) * std::abs(worth.bar);
   worth.source = rig.pressure_u_percent ? "pressure sensor" : "pressure sensor (assumed 0.5 %)";
   return worth;
 }

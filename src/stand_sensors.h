@@ -19,8 +19,10 @@ calib::Stated AmbientOf(const Rig& rig);  // where readings are absolute
 double AmbientBar(const Rig& rig);        // 0 for gauge readings
 
 struct PressureWorth {
-  double bar = 0.0;  // gauge or absolute, as the sensor reads
-  double u_bar = 0.0;
+  double bar = 0.0;         // gauge or absolute, as the sensor reads
+  double u_bar = 0.0;       // but for the zero, where that is known by itself
+  double u_zero_bar = 0.0;  // ... then this, by the source zero_source
+  std::string zero_source;
   double dof = std::numeric_limits<double>::infinity();
   std::string source;
   bool in_range = true;  // of the calibration

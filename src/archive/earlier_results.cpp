@@ -88,7 +88,8 @@ class Table {
         const auto [kind, factor] = ToFlow(flow_->unit);
         reading.flow_kind = kind;
         reading.flow = *flow * factor;
-        if (const auto u = Number(row, std::string("u_") + flow_->name)) reading.u_flow_share = *u / *flow;
+        if (const auto u = Number(row, std::string("u_") + flow_->name))
+          reading.flow_shares = {{"flow reading", *u / *flow, calib::Shared::kFrames}};
       }
     }
     reading.temperature_c = Number(row, "temperature_c", false);

@@ -88,7 +88,19 @@ std::vector<HandReading> ReadingsOf(const Json& settings) {
     reading.pressure_bar = from.at("pressure_bar").get<double>();
     reading.u_pressure_bar = number(from, "u_pressure_bar");
     reading.flow_kg_s = number(from, "flow_kg_s");
-    reading.u_flow_share = number(from, "u_flow_share");
+    if (const auto u = number(from, "u_flow_share"))  // as earlier records have it
+      reading.flow_shares = {{"flow reading", *u, calib::Shared::kFrames}};
+    if (from.contains("flow_shares")) {
+      for (const Json& share : from["flow_shares"])
+        reading.flow_shares.push_back(
+            {share.at("source").get<std::string>(), share.at("u").get<double>(), calib::Shared::kFrames});
+    }
+    if (from.contains("bucket")) {
+      const Json& bucket = from["bucket"];
+      reading.bucket =
+          calib::Weighing{bucket.at("mass_kg").get<double>(), bucket.at("u_mass_kg").get<double>(),
+                          bucket.at("time_s").get<double>(), bucket.at("u_time_s").get<double>()};
+    }
     readings.push_back(reading);
   }
   return readings;
@@ -215,6 +227,7 @@ std::string Remeasure(const std::string& record_json, const EvidenceReader& evid
     input.log_name = json.value("/inputs/log/path"_json_pointer, std::string("log.csv"));
   }
   input.readings = ReadingsOf(json.at("settings"));
+  input.sweep = json.at("settings").value("sweep", false);
   if (json.value("date_from", Json()) == "stated") input.date = json.at("date").get<std::string>();
   if (footage) {
     input.clip_path = footage;

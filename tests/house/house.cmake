@@ -47,3 +47,8 @@ if(TARGET conebook_render)
     COMMAND /usr/bin/python3 ${CMAKE_SOURCE_DIR}/tools/study --views 3 --seed 1503 --jobs 1 --build ${CMAKE_BINARY_DIR})
   set_tests_properties("study: the true lean of elements comes out of three views" PROPERTIES LABELS long TIMEOUT 1800)
 endif()
+
+# Flow and pressure of simulated days: every point found, none tied to a wrong stretch, intervals that hold.
+add_test(NAME "study: simulated test days give back their truth"
+  COMMAND /usr/bin/python3 ${CMAKE_SOURCE_DIR}/tools/study --days 48 --seed 2 --jobs 2 --build ${CMAKE_BINARY_DIR})
+set_tests_properties("study: simulated test days give back their truth" PROPERTIES TIMEOUT 600)

@@ -882,6 +882,14 @@ without_picture("pressure_out_of_range", "The pressure sensor was calibrated ove
                 "it needs a sensor file; `conebook calibrate pressure` makes one.")
 
 
+without_picture("zero_from_rest", "What the pressure sensor reads before the valve opens is its zero, where the tap lies downstream of the valve. It is taken off, and its u is in the budget.",
+                "two numbers from the head of the log say it all.")
+
+
+without_picture("zero_unknown", "Nothing tells the pressure sensor's zero: no rest in the log, a tap upstream of the valve, or liquid that may stand on the tap.",
+                "there is nothing to draw about a number that is not there.")
+
+
 without_picture("calibration_expired", "The calibration of meter, sensor or line was good until a day before that of the test.",
                 "it needs a calibration file with a last day (`--expires`).")
 
