@@ -24,6 +24,7 @@
 #include "src/stand_flags.h"
 #include "src/stand_log.h"
 #include "src/stand_sensors.h"
+#include "src/stand_traps.h"
 #include "src/sync.h"
 #include "src/theory.h"
 #include "src/version.h"
@@ -393,6 +394,8 @@ Run Measure(const MeasureInput& asked) {
   }
   if (input.log_path || !input.readings.empty())
     FlagRatedPressure(input.rig, HighestPressure(input, side), run.flags);
+  if (input.log_path || !input.readings.empty())
+    FlagDangers(input.rig, HighestPressure(input, side), run.flags);
 
   Plan plan;
   std::optional<vision::ClipReading> clip;
@@ -439,6 +442,11 @@ Run Measure(const MeasureInput& asked) {
     measured.push_back(*plan.stretches[k]);
   }
   FlagUnsteady(measured, run.flags);
+  if (side) {
+    FlagPulsation(side->log, plan.readings, run.flags);
+    FlagDriftingCd(side->log, plan.readings, run.flags);
+  }
+  FlagTemperatureDrift(input.rig, plan.readings, run.flags);
   FillStandSide(input.rig, side, plan, run);
   if (clip) {
     FillSpraySide(*clip, input.rig, plan, run);

@@ -282,6 +282,7 @@ std::string ResultJson(const Run& run) {
   json["element"] = run.element;
   json["batch"] = run.batch;
   json["kind"] = run.kind;
+  if (!run.role.empty()) json["role"] = run.role;
   json["date"] = run.date ? Json(*run.date) : Json(nullptr);
   json["date_from"] = run.date ? Json(run.date_from) : Json(nullptr);
   Json calibrations = Json::array();
@@ -431,6 +432,26 @@ Json FromViews(const ElementViews& views) {
 
 }  // namespace
 
+namespace {
+
+Json FromCheck(const ElementCheck& check) {
+  Json json;
+  json["element"] = check.element;
+  json["flow_area_mm2"] = Json::array();
+  for (const calib::Quantity& area : check.today_mm2) json["flow_area_mm2"].push_back(FromQuantity(area));
+  json["earlier_mm2"] = Json::array();
+  for (const double area : check.earlier_mm2) json["earlier_mm2"].push_back(Number(area));
+  json["limits_mm2"] = nullptr;
+  if (check.limits)
+    json["limits_mm2"] = Json::array({Number(check.limits->lower), Number(check.limits->upper)});
+  json["flags"] = Json::array();
+  for (const calib::Flag& flag : check.flags)
+    json["flags"].push_back({{"code", flag.code}, {"message", flag.message}, {"advice", flag.advice}});
+  return json;
+}
+
+}  // namespace
+
 std::string DayJson(const DayReport& day, const std::vector<std::string>& result_files) {
   Json json;
   json["schema"] = "conebook.day/1";
@@ -455,6 +476,8 @@ std::string DayJson(const DayReport& day, const std::vector<std::string>& result
     }
     json["clips"].push_back(std::move(clip));
   }
+  json["checks"] = Json::array();
+  for (const ElementCheck& check : day.checks) json["checks"].push_back(FromCheck(check));
   json["views"] = Json::array();
   for (const ElementViews& views : ViewsOf(RunsOf(day))) json["views"].push_back(FromViews(views));
   return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";

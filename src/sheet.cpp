@@ -105,7 +105,7 @@ HandReading ReadBucket(const TomlNode& table) {
 
 void ReadEntry(const TomlNode& entry, const std::optional<std::string>& day_log, SheetClip& clip) {
   RequireKind(entry, "[[clip]]", TomlNode::Kind::kTable);
-  CheckKeys(entry, "[[clip]]", {"file", "element", "batch", "log", "readings", "bucket", "rig"});
+  CheckKeys(entry, "[[clip]]", {"file", "element", "batch", "role", "log", "readings", "bucket", "rig"});
   clip.file = Text(entry, "file");
   clip.element = Text(entry, "element").value_or("");
   if (const TomlNode* batch = entry.Find("batch"))
@@ -132,6 +132,7 @@ void ReadEntry(const TomlNode& entry, const std::optional<std::string>& day_log,
   if (const TomlNode* rig = entry.Find("rig"))
     clip.overrides = RequireKind(*rig, "rig", TomlNode::Kind::kTable);
   if (const TomlNode* element = entry.Find("element")) SetValue(clip.overrides, "element", "id", *element);
+  if (const TomlNode* role = entry.Find("role")) SetValue(clip.overrides, "element", "role", *role);
   if (const TomlNode* batch = entry.Find("batch")) SetValue(clip.overrides, "element", "batch", *batch);
 }
 

@@ -21,8 +21,11 @@ constexpr double kRowsInAClip = 10.0;
 constexpr double kShortClipS = 0.2;
 constexpr double kStretchEdgeS = 0.1;  // how far a stretch may have been drawn in at either end
 constexpr double kMeterLagS = 0.15;    // a meter's answer to a valve, of which nothing better is known
-constexpr double kLooseS = 0.2;        // a stated offset of more u than this only says whereabouts
-constexpr double kOffShare = 0.2;      // "at zero" before a rise: below this share of the step
+constexpr double kFilledLagS = 0.1;    // the same, for half of a fall; a meter of 20 to 300 ms
+constexpr double kSmoothS = 0.2, kOnTheWayS = 0.6;
+constexpr double kFillExcess = 1.12;  // above what a regulator that overshoots gives
+constexpr double kLooseS = 0.2;       // a stated offset of more u than this only says whereabouts
+constexpr double kOffShare = 0.2;     // "at zero" before a rise: below this share of the step
 
 calib::Quantity Offset(double value_s, std::vector<calib::Contribution> budget) {
   return calib::Combine(value_s, std::move(budget));
@@ -55,6 +58,31 @@ void RequireOverlap(const StandLog& log, const vision::ClipFacts& clip, double o
                   "{:.3f} to {:.3f} s of log "
                   "time; check [sync] log_minus_video_s in the rig, and that log and clip belong together",
                   log.path, log.time_s.front(), log.time_s.back(), begin_s, end_s));
+}
+
+// When a flow that was above the level has come half the way down to it; nothing: it never was. Over a fifth
+// of a second, as single rows of a pulse counter may be all or none.
+std::optional<double> EndOfFilling(const std::vector<double>& t, const std::vector<double>& flow,
+                                   std::size_t off, std::size_t steady, double level) {
+  const auto smooth = [&](std::size_t row) {
+    double sum = 0.0;
+    int count = 0;
+    for (std::size_t i = row; i < t.size() && t[i] - t[row] <= 0.5 * kSmoothS; ++i, ++count) sum += flow[i];
+    for (std::size_t i = row; i-- > 0 && t[row] - t[i] <= 0.5 * kSmoothS; ++count) sum += flow[i];
+    return sum / count;
+  };
+  // A short filling may be over before a slow meter has shown it: the stretch then begins on the way.
+  for (const double until_s = t[steady] + kOnTheWayS; steady + 1 < t.size() && t[steady] < until_s;) ++steady;
+  double peak = 0.0;
+  for (std::size_t i = off; i <= steady; ++i) peak = std::max(peak, smooth(i));
+  if (!(peak > kFillExcess * level)) return std::nullopt;
+  const double half = 0.5 * (peak + level);
+  for (std::size_t i = steady; i > off; --i) {
+    const double here = smooth(i), before = smooth(i - 1);
+    if (before <= half || here > half) continue;
+    return t[i - 1] + (before - half) / (before - here) * (t[i] - t[i - 1]);
+  }
+  return std::nullopt;
 }
 
 }  // namespace
@@ -96,6 +124,13 @@ std::vector<Onset> FindOnsets(const StandLog& log, const std::vector<double>& pr
     const double meter_s = by_flow ? kMeterLagS : 0.0;
     if (by_flow) onset.t_s -= 0.5 * kMeterLagS;
     onset.u_s = std::sqrt((interval_s * interval_s + rise_s * rise_s + meter_s * meter_s) / 12.0);
+    // A line that fills takes more than the element will pass; the spray starts as that comes to its end.
+    const std::optional<double> filled_s =
+        by_flow ? EndOfFilling(log.time_s, signal, *off, stretch.first, level) : std::nullopt;
+    if (filled_s && *filled_s > onset.t_s) {
+      onset.t_s = *filled_s - kFilledLagS;
+      onset.u_s = std::hypot(interval_s / std::sqrt(12.0), kFilledLagS);
+    }
   }
   for (Onset& onset : onsets) onset.rises = static_cast<int>(onsets.size());
   return onsets;

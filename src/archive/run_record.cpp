@@ -443,6 +443,7 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
   run.element = json.at("element").get<std::string>();
   run.batch = json.value("batch", "");
   run.kind = json.value("kind", "");
+  run.role = json.value("role", "");
   if (const Json* date = At(json, "date")) {
     run.date = date->get<std::string>();
     run.date_from = json.value("date_from", "");

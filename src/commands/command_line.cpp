@@ -53,6 +53,9 @@ the rig's element, and what to change before filming it again is said. Bad clips
 a summary and the exit status of a test day. Where element and pressure differ from clip to clip, measure for the
 record afterwards, with conebook sheet.
 
+A test day tells by a check element whether the stand still reads what it read: [[clip]] element = "C1",
+role = "check", first and last. With --archive it is also held against its control limits on record.
+
 Exit status: 0 measured (flags possible), 2 bad usage or bad input, 3 footage that cannot be measured
 (the result file says why), 4 archive unusable, 130 interrupted.
 

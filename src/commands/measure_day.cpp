@@ -2,6 +2,7 @@
 #include <atomic>
 #include <cstdio>
 #include <filesystem>
+#include <map>
 #include <mutex>
 #include <thread>
 #include <vector>
@@ -12,6 +13,7 @@
 
 #include "src/archive/archive.h"
 #include "src/archive/plate_elements.h"
+#include "src/archive/query.h"
 #include "src/archive/run_record.h"
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
@@ -214,7 +216,37 @@ void PrintDay(const DayReport& day, const MeasureOptions& options) {
     fmt::print("  {} ({}): {}\n", entry.clip, entry.element,
                entry.run ? RunInOneLine(*entry.run) : "not measured");
   }
+  for (const ElementCheck& check : day.checks) {
+    fmt::print("  {}\n", InWords(check));
+    for (const calib::Flag& flag : check.flags)
+      fmt::print("    {}: {} [{}]\n    {}\n", flag.severity == calib::Severity::kWarn ? "warning" : "note",
+                 flag.message, flag.code, flag.advice);
+  }
   for (const ElementViews& views : ViewsOf(RunsOf(day))) fmt::print("  {}\n", InWords(views));
+}
+
+// Flow areas on record of elements, before this day's runs come on record; oldest first.
+std::map<std::string, std::vector<double>> EarlierAreas(const MeasureOptions& options, const Sheet& sheet) {
+  std::map<std::string, std::vector<double>> areas;
+  std::error_code error;
+  if (!options.archive || !fs::exists(*options.archive, error)) return areas;
+  RunFilter filter;
+  filter.origin = "measured";
+  for (const SheetClip& clip : sheet.clips) {
+    const TomlNode* element =
+        clip.overrides.kind == TomlNode::Kind::kTable ? clip.overrides.Find("element") : nullptr;
+    const TomlNode* role =
+        element != nullptr && element->kind == TomlNode::Kind::kTable ? element->Find("role") : nullptr;
+    if (role != nullptr && !clip.element.empty()) filter.elements.push_back(clip.element);
+  }
+  if (filter.elements.empty()) return areas;
+  const std::string today = options.date.value_or(sheet.date.value_or(""));
+  for (const RunRow& row : FindRuns(*options.archive, filter)) {
+    // A day that is taken up again has some of its own runs on record already.
+    if (row.counts && row.flow_area_mm2 && (today.empty() || row.date != today))
+      areas[row.element].push_back(*row.flow_area_mm2);
+  }
+  return areas;
 }
 
 }  // namespace
@@ -226,6 +258,7 @@ int MeasureDay(const MeasureOptions& options) {
   const TomlNode day_rig =
       ReadToml(sheet.PathOf(sheet.rig));  // a day without its rig fails once, not once a clip
   if (options.overlay) MakeFolder(*options.overlay);
+  const auto earlier_mm2 = EarlierAreas(options, sheet);
   std::vector<Outcome> outcomes = MeasureAll(sheet, day_rig, stems, options);
   if (options.json) MakeFolder(*options.json);
 
@@ -262,6 +295,7 @@ int MeasureDay(const MeasureOptions& options) {
     }
     day.entries.push_back(std::move(entry));
   }
+  day.checks = CheckElements(RunsOf(day), earlier_mm2);
   if (options.report) WriteWhole(*options.report, RenderDayReportHtml(day));
   if (options.json) WriteWhole((fs::path(*options.json) / "day.json").string(), DayJson(day, files));
   PrintDay(day, options);

@@ -128,6 +128,22 @@ std::string ViewsSection(const DayReport& day) {
          items + "</ul></section>";
 }
 
+// Whether the stand still reads what it read.
+std::string ChecksSection(const DayReport& day) {
+  if (day.checks.empty()) return "";
+  std::string items;
+  for (const ElementCheck& check : day.checks) {
+    items += "<li>" + EscapeHtml(InWords(check)) + "</li>";
+    for (const calib::Flag& flag : check.flags)
+      items += fmt::format("<li><strong>{}</strong> ({}). {}</li>", EscapeHtml(flag.message), flag.code,
+                           EscapeHtml(flag.advice));
+  }
+  return "<section><h2>Check element</h2><p class=\"hint\">Flowed first and last, it tells whether meter, "
+         "sensor "
+         "and line still read the same. Control limits: individuals chart, ISO 7870-2.</p><ul>" +
+         items + "</ul></section>";
+}
+
 }  // namespace
 
 std::vector<const Run*> RunsOf(const DayReport& day) {
@@ -142,7 +158,7 @@ std::string RenderDayReportHtml(const DayReport& day) {
   const auto runs = static_cast<std::size_t>(
       std::count_if(day.entries.begin(), day.entries.end(), [](const DayEntry& e) { return e.run; }));
   const std::string head = Banners(day) + TitleBlock(day);
-  const std::string views = ViewsSection(day);
+  const std::string views = ChecksSection(day) + ViewsSection(day);
   const auto rows_of = [&](const std::set<std::size_t>& linked) {
     std::string rows;
     for (std::size_t i = 0; i < day.entries.size(); ++i)

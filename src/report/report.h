@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "src/check_element.h"
 #include "src/run.h"
 
 namespace conebook::src {
@@ -24,6 +25,7 @@ struct DayReport {
   std::string name;  // of the day, from the sheet
   std::string sheet_path;
   std::vector<DayEntry> entries;
+  std::vector<ElementCheck> checks;  // of check elements, where the day has any
 };
 
 std::vector<const Run*> RunsOf(const DayReport& day);

@@ -168,6 +168,36 @@ TEST_CASE("upstream of the valve the flow, not the pressure, shows the start", "
   CHECK(onset->t_s == Approx(scene.truth.points[0].t0_s).margin(0.15));
 }
 
+TEST_CASE("a line that fills delays the spray by up to seconds, which the flow at a tank's tap tells",
+          "[src][sync]") {
+  // Flow runs freely until the line is full, through a meter that lags; the pressure stands all the while.
+  for (const double fill_s : {0.3, 0.8, 1.5}) {
+    for (const double lag_s : {0.02, 0.1, 0.3}) {
+      for (const double pulses : {0.0, 200.0}) {
+        src::StandLog log;
+        double meter = 0.0, counted = 0.0, count = 0.0;
+        for (int i = 0; i < 600; ++i) {
+          const double t = 0.01 * i;
+          const double flow = t < 1.0 ? 0.0 : t < 1.0 + fill_s ? 2.0 : 1.0;
+          meter += (flow - meter) * (1.0 - std::exp(-0.01 / lag_s));
+          count += 0.01 * pulses * meter;
+          log.time_s.push_back(t);
+          log.pressure_bar.push_back(5.0 + 0.003 * std::sin(37.0 * t));
+          log.flow.push_back(pulses > 0.0 ? (std::floor(count) - counted) / 0.01 : meter);
+          counted = std::floor(count);
+        }
+        const auto stretches = src::FindSteadyStretches(log.time_s, log.pressure_bar, log.flow);
+        INFO("fill " << fill_s << " lag " << lag_s << " pulses " << pulses);
+        REQUIRE(stretches.size() == 1);
+        const auto onset = FindOnset(log, log.pressure_bar, stretches, src::PressureTap::kTank);
+        REQUIRE(onset);
+        CHECK(std::abs(onset->t_s - (1.0 + fill_s)) <= 2.0 * onset->u_s);
+        CHECK(onset->u_s < 0.15);
+      }
+    }
+  }
+}
+
 TEST_CASE("a point's frames keep clear of both ends by what is not known about the tie", "[src][sync]") {
   src::SteadyStretch stretch;
   stretch.t0_s = 10.0;

@@ -595,6 +595,14 @@ def _(b):
     return run, chart(run, limits=[(11.4, "rated: ? bar")])
 
 
+without_picture("flammable_mist", "The liquid is flammable, and its spray an explosive mist.",
+                "a caution, not a measurement.")
+
+
+without_picture("gas_over_liquid", "The liquid stands under gas, which stores energy.",
+                "a caution, not a measurement.")
+
+
 @entry("pressure_maybe_absolute", "With the valve shut the log shows the atmosphere. If the sensor is absolute, every drop is one bar too large, and Cd too small.")
 def _(b):
     log = made_log(steps(2.0, 3.5))
@@ -617,6 +625,30 @@ def _(b):
     level = steps(5.0, hold=4.0)
     run = stood(b, made_log(lambda t: level(t) * (1.0 - 0.017 * max(0.0, t - 0.8)), level.end_s))
     return run, chart(run, notes=[(2.2, 5.05, "sinks all the time")], lowest=4.0, highest=5.4)
+
+
+without_picture("check_element_once", "A check element was flowed once on this day. First and last tell whether the stand moved.",
+                "it belongs to a day, not to a run.")
+
+
+without_picture("check_element_drifts", "First and last flow of the check element differ by more than their own scatter. What was measured in between is in doubt by as much.",
+                "it belongs to a day, not to a run.")
+
+
+without_picture("check_element_out_of_control", "The check element's flow area lies outside the control limits of its own record.",
+                "it needs an archive of earlier days.")
+
+
+without_picture("pressure_pulsates", "The pressure swings with one frequency, as behind a pump. Means stand; steadiness, sheet and drops follow the swing.",
+                "tests draw it; a pumped stand is what it takes.")
+
+
+without_picture("cd_drifts", "Flow over the root of pressure changes within a point. The element does not; so gas comes out of solution, the line still fills, or dirt moves.",
+                "the log alone shows it only once divided by the root of pressure.")
+
+
+without_picture("temperature_drifts", "The liquid warms or cools over the points, and its viscosity with it.",
+                "two temperatures say it all.")
 
 
 @entry("steady_criterion", "What was called steady. Light blue: the stretches that pass; transients and the shut valve do not.")
