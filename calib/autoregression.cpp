@@ -72,8 +72,7 @@ Autoregression FitAutoregression(const std::vector<double>& x, int max_order) {
   for (const Autoregression& model : models) {
     const double parameters = static_cast<double>(model.a.size()) + 1.0;
     if (n - parameters - 1.0 < 1.0 || !(model.noise_variance > 0.0)) break;
-    const double criterion = n * std::log(model.noise_variance) + 2.0 * parameters +
-                             2.0 * parameters * (parameters + 1.0) / (n - parameters - 1.0);
+    const double criterion = n * std::log(model.noise_variance) + std::log(n) * parameters;
     if (criterion < least) {
       least = criterion;
       best = &model;

@@ -1,6 +1,5 @@
 // An even series as its own past plus fresh noise: x[i] = sum a[k] x[i - 1 - k] + noise. Burg's recursion
-// (1967), from memory; always stable. Order by Akaike's criterion, corrected for few values (Hurvich & Tsai
-// 1989, Biometrika 76:297, from memory).
+// (1967), from memory; always stable. Order by Schwarz's criterion (1978, Ann. Stat. 6:461), from memory.
 #pragma once
 
 #include <vector>

