@@ -215,6 +215,41 @@ TEST_CASE("peak radius and hollowness of hollow sprays are covered by their u at
   }
 }
 
+TEST_CASE("a thin sheet, as a hollow cone is, keeps its radius and an empty core", "[calib][abel]") {
+  // A ring of Gaussian section; no closed form, its projection is integrated (middle rule in sqrt(r^2 -
+  // x^2)).
+  for (const double width : {0.04, 0.12}) {
+    const Pair ring{"ring", [=](double r) { return std::exp(-std::pow((r - 0.65) / width, 2)); },
+                    [=](double x) {
+                      const double top = std::sqrt(1.0 - x * x);
+                      double sum = 0.0;
+                      for (int i = 0; i < 4000; ++i) {
+                        const double r = std::hypot(x, top * (i + 0.5) / 4000);
+                        sum += 2.0 * std::exp(-std::pow((r - 0.65) / width, 2)) * top / 4000;
+                      }
+                      return sum;
+                    },
+                    true};
+    int radius = 0, hollow = 0, inside = 0, values = 0;
+    for (int run = 0; run < 40; ++run) {
+      std::mt19937_64 random(2000 + run);
+      const auto result = InvertAbel(Sampled(ring, 100, 0.02, random));
+      const RadialExtinction& r = Good(result);
+      radius += std::abs(r.peak_radius_mm.value - 6.5) < 1.96 * r.peak_radius_mm.u ? 1 : 0;
+      hollow += std::abs(r.hollowness.value - 1.0) < 1.96 * r.hollowness.u ? 1 : 0;
+      CHECK(r.hollowness.u < 0.02);
+      for (std::size_t k = 0; k + 1 < r.radius_mm.size(); ++k, ++values)
+        inside +=
+            std::abs(r.extinction_per_mm[k] - Truth(ring, r.radius_mm[k])) < 1.96 * r.u_per_mm[k] ? 1 : 0;
+    }
+    INFO("width " << width << ": radius " << radius << ", hollowness " << hollow << " of 40, extinction "
+                  << 100.0 * inside / values << " %");
+    CHECK(radius >= 34);  // 95 % less three standard deviations of forty
+    CHECK(hollow >= 34);
+    CHECK(inside > 0.91 * values);
+  }
+}
+
 TEST_CASE("noise that is not stated is found from the scatter", "[calib][abel]") {
   const Pair pair = Pairs()[3];
   double mean = 0.0;
