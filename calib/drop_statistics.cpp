@@ -199,13 +199,16 @@ DropEstimate IntervalOf(double value, std::vector<double> draws, double accelera
 
 std::array<DropEstimate, kEstimands> Bootstrap(const Sorted& s, const Estimates& e,
                                                const DropStatisticsOptions& options) {
+  constexpr double kMostDraws = 2e7;
+  const auto affordable = static_cast<int>(kMostDraws / static_cast<double>(s.d.size()));
+  const int replicates = std::min(options.replicates, std::max(199, affordable));
   std::mt19937_64 random(options.seed);
-  std::vector<std::vector<double>> draws(kEstimands, std::vector<double>(options.replicates));
+  std::vector<std::vector<double>> draws(kEstimands, std::vector<double>(replicates));
   std::array<std::vector<double>, 5> student;
   std::vector<double> times(s.units, 1.0), w(s.w.size());
   const std::vector<Moments> moments = UnitMoments(s);
   const auto error = LogErrors(moments, times);
-  for (int b = 0; b < options.replicates; ++b) {
+  for (int b = 0; b < replicates; ++b) {
     std::fill(times.begin(), times.end(), 0.0);
     // The high bits scaled: the same draws from every standard library.
     for (int k = 0; k < s.units; ++k)
