@@ -234,6 +234,20 @@ Json FromPoint(const Point& point, bool nominal) {
   json["d32_um"] = FromD32(point.drops);
   if (point.drops) json["drops"] = FromDrops(*point.drops);
   json["pulsation"] = FromPulsation(point.spray.pulsation);
+  if (point.spray.steadiness) {
+    json["steadiness"] = {{"scatter_deg", Number(point.spray.steadiness->scatter_deg)},
+                          {"correlation_time_s", Number(point.spray.steadiness->correlation_time_s)},
+                          {"detectable_deg", Number(point.spray.steadiness->detectable_deg)},
+                          {"fastest_hz", Number(point.spray.steadiness->fastest_hz)}};
+  }
+  if (point.spray.grain) {
+    json["grain"] = {{"index", Number(point.spray.grain->index)},
+                     {"u", Number(point.spray.grain->u)},
+                     {"mean_signal", Number(point.spray.grain->mean_signal)},
+                     {"noise_part", Number(point.spray.grain->noise_part)},
+                     {"frames", point.spray.grain->frames},
+                     {"patches", point.spray.grain->patches}};
+  }
   json["theory"] = Json::array();
   for (const TheoryLine& line : point.theory) {
     json["theory"].push_back({{"quantity", line.quantity},

@@ -28,6 +28,7 @@ constexpr double kUnsteadyShare = 0.04;  // drift from end to end, or scatter of
 bool IsReason(const std::string& code) {
   static constexpr std::array kRemarks{"above_rated_pressure",
                                        "few_drops",
+                                       "pulsation_found",
                                        "one_large_drop",
                                        "drops_partly",
                                        "pressure_maybe_absolute",
@@ -344,7 +345,7 @@ void ExplainWhatIsMissing(const Rig& rig, Run& run) {
     const auto pulsation = [](const Point& p) { return !p.spray.pulsation; };
     if (clip) {
       explain.Say("pulsation", pulsation, "no_pulsation",
-                  "not looked for; this version does not search the angle for a periodic swing", "");
+                  "not looked for: there is no half angle frame by frame", "");
     } else {
       spray("pulsation", pulsation);
     }

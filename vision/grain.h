@@ -22,6 +22,7 @@
 #include <vector>
 
 #include "vision/clip_model.h"
+#include "vision/grain_index.h"
 #include "vision/view.h"
 
 namespace conebook::vision {
@@ -34,14 +35,6 @@ struct GrainOptions {
   double inner_part = 0.75;  // of the half width
   int most_frames = 96;
   int blocks = 8;  // of frames, for the scatter
-};
-
-struct Grain {
-  double index = 0.0;
-  double u = 0.0;
-  double mean_signal = 0.0;  // of the drops, less what lies beside the spray
-  double noise_part = 0.0;   // of the variance, taken off
-  int frames = 0, patches = 0;
 };
 
 struct GrainResult {

@@ -66,15 +66,14 @@ void CheckBackground(const ClipModel& model, double clipped, bool cone, const Re
 
 // Separate jets inside the outline: the time mean across the rays, which a sheet fills (or, of clear liquid,
 // leaves empty but for the rims), rises to a rim's level with background on both sides of it. Parts of the
-// level; how many such jets.
-int JetsAcross(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+// level; how many such jets between these ray rows.
+int JetsBetween(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames,
+                std::size_t row0, std::size_t row1) {
   constexpr double kJet = 0.5;
   constexpr double kGap = 0.15;
   std::array<double, kRays> mean{};
   RayValues rays;
   const std::size_t step = std::max<std::size_t>(1, frames.size() / 40);
-  const auto row0 = static_cast<std::size_t>(spool.RayRows() / 8);
-  const auto row1 = static_cast<std::size_t>(spool.RayRows() * 3 / 8);
   for (std::size_t k = 0; k < frames.size(); k += step) {
     spool.ReadRays(frames[k], rays);
     for (std::size_t row = row0; row < row1; ++row) {
@@ -98,6 +97,15 @@ int JetsAcross(const ClipModel& model, const RecordSpool& spool, const std::vect
     }
   }
   return jets;
+}
+
+// Thick jets part only some way down.
+int JetsAcross(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+  const auto rows = static_cast<std::size_t>(spool.RayRows());
+  int most = 0;
+  for (const std::size_t eighth : {1U, 3U, 5U})
+    most = std::max(most, JetsBetween(model, spool, frames, eighth * rows / 8, (eighth + 2) * rows / 8));
+  return most;
 }
 
 // In front light the sheet of a cone mirrors the lamp along one line.

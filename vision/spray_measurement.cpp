@@ -7,12 +7,15 @@
 
 #include <fmt/format.h>
 
+#include <calib/spectrum.h>
+
 #include "vision/boundary.h"
 #include "vision/breakup.h"
 #include "vision/clip_clock.h"
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
 #include "vision/drop_clip.h"
+#include "vision/grain.h"
 #include "vision/light_bands.h"
 #include "vision/point_stages.h"
 #include "vision/read_frame.h"
@@ -101,6 +104,7 @@ class Measurer {
  public:
   Measurer(const ClipReading& reading, const View& view, std::vector<TimeSpan> spans)
       : kept_(*reading.kept), view_(view), spans_(std::move(spans)), setup_(MakeCamera(view, kept_.model)) {
+    pace_known_ = reading.facts.pace_known;
     if (spans_.empty()) spans_.push_back(SteadySpray(reading));
   }
 
@@ -553,6 +557,72 @@ class Measurer {
       frame.shift_y_px = head.shift_y_px;
       point.series.push_back(frame);
     }
+    Swing(p);
+    ReadGrainOf(p);
+  }
+
+  // Does the half angle swing at a rate of its own?
+  void Swing(std::size_t p) {
+    SprayPoint& point = result_.points[p];
+    const auto none = [&](const std::string& why) {
+      AddFlag(p, "no_pulsation", Severity::kInfo, "pulsation", why, "");
+    };
+    if (!pace_known_) return none("the clip's times are not the camera's, so no rate can be told");
+    calib::Series series;
+    for (const FrameAngle& frame : point.series) {
+      if (!series.t_s.empty() && !(frame.t_s > series.t_s.back())) continue;
+      series.t_s.push_back(frame.t_s);
+      series.value.push_back(0.5 *
+                             (static_cast<double>(frame.left_deg) + static_cast<double>(frame.right_deg)));
+    }
+    const auto outcome = calib::Analyse(series);
+    if (const auto* why = std::get_if<calib::NoSpectrum>(&outcome))
+      return none(std::string("no swing of the half angle was looked for: ") + calib::ReasonOf(*why));
+    const auto& spectrum = std::get<calib::Spectrum>(outcome);
+    point.steadiness = Steadiness{spectrum.standard_deviation, spectrum.autocorrelation_time_s,
+                                  spectrum.detectable_amplitude, spectrum.nyquist_hz};
+    if (!spectrum.significant) {
+      return none(fmt::format(
+          "no swing of the half angle stands out from {:.3g} to {:.3g} Hz; one of {:.2g} deg would "
+          "be found nine times in ten",
+          spectrum.lowest_hz, spectrum.nyquist_hz, spectrum.detectable_amplitude));
+    }
+    const calib::Line& line = spectrum.strongest;
+    point.pulsation = Pulsation{line.hz, line.amplitude, line.u_amplitude};
+    const std::vector<double> aliases = calib::AliasesHz(line.hz, spectrum.rate_hz, 2.5 * spectrum.rate_hz);
+    std::string others;
+    for (std::size_t k = 1; k < aliases.size() && k < 4; ++k)
+      others += fmt::format("{}{:.4g}", k == 1 ? "" : ", ", aliases[k]);
+    AddFlag(
+        p, "pulsation_found", Severity::kInfo, "pulsation",
+        fmt::format(
+            "the half angle swings at {:.4g} Hz (u {:.2g}) by {:.2g} deg to either side; at {:.4g} frames a "
+            "second a swing at {} Hz would look the same",
+            line.hz, line.u_hz, line.amplitude, spectrum.rate_hz, others),
+        "film at another frame rate to tell which; look at pump, regulator and feed line");
+  }
+
+  void ReadGrainOf(std::size_t p) {
+    const BreakupResult& end = breakups_[p];
+    const auto none = [&](const std::string& why) {
+      AddFlag(p, "grain_not_read", Severity::kInfo, "grain", why,
+              "frame the spray to about twice its breakup length, with some air beside it");
+    };
+    if (!end.reading) return none("where the sheet ends is not known");
+    // Neighbouring frames of fast footage show the same drops: the first second and a half serves, or all.
+    constexpr double kSpan_s = 1.5;
+    constexpr std::size_t kFewest = 48;
+    std::vector<std::int64_t> frames;
+    const std::vector<std::size_t>& all = points_[p];
+    for (const std::size_t k : all) {
+      if (frames.size() >= kFewest && kept_.time_s[k] > kept_.time_s[all.front()] + kSpan_s) break;
+      frames.push_back(Spool(p).Head(k).index);
+    }
+    const GrainResult grain =
+        ReadGrain(kept_.path, view_, Model(p), frames, end.reading->length * setup_.camera.px_per_mm,
+                  kept_.threads, GrainOptions{});
+    if (!grain.grain) return none(grain.why);
+    result_.points[p].grain = grain.grain;
   }
 
   // An angle against the nozzle's axis, in a picture that turns.
@@ -740,6 +810,7 @@ class Measurer {
   std::vector<std::vector<std::size_t>> points_;
   std::vector<std::vector<double>> frame_breakup_;
   std::vector<Front> front_;
+  bool pace_known_ = true;
   int crooked_ = 0;  // points without straight sides
   std::vector<double> sheet_end_mm_;
   std::optional<double> shortest_mm_, lower_mm_;

@@ -16,6 +16,7 @@
 #include <calib/flag.h>
 #include <calib/quantity.h>
 #include <vision/drop_sizing.h>
+#include <vision/grain_index.h>
 #include <vision/spray_stage.h>
 #include <vision/view.h>
 
@@ -76,6 +77,14 @@ struct Pulsation {
   double u_deg = 0.0;
 };
 
+// Of the half angle, mean of both sides, over the point's frames.
+struct Steadiness {
+  double scatter_deg = 0.0;         // standard deviation
+  double correlation_time_s = 0.0;  // between two frames as good as independent
+  double detectable_deg = 0.0;      // a swing of this amplitude would be found nine times in ten
+  double fastest_hz = 0.0;          // faster swings show at another rate
+};
+
 // Per frame, for time series and scatter; never mixed with the point's value.
 struct FrameAngle {
   double t_s = 0.0;
@@ -96,6 +105,8 @@ struct SprayPoint {
   std::optional<double> breakup_lower_bound_mm;                  // instead of breakup_mm
   std::vector<std::pair<std::string, double>> breakup_readings;  // of vision/breakup.h: in mm, spread in ln
   std::optional<Pulsation> pulsation;
+  std::optional<Steadiness> steadiness;
+  std::optional<Grain> grain;
   std::optional<DropSizing> drops;  // of a close-up of drops in back light
   // For pictures, px of the upright image: boundary per row, the fitted lines between the stations, breakup.
   std::vector<cv::Point2f> boundary_left, boundary_right;

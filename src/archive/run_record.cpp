@@ -324,6 +324,16 @@ Point ToPoint(const Json& json) {
         vision::Pulsation{pulsation->at("hz").get<double>(), pulsation->at("amplitude_deg").get<double>(),
                           pulsation->at("u").get<double>()};
   }
+  if (const Json* steady = At(json, "steadiness")) {
+    spray.steadiness = vision::Steadiness{
+        steady->at("scatter_deg").get<double>(), steady->at("correlation_time_s").get<double>(),
+        steady->at("detectable_deg").get<double>(), steady->at("fastest_hz").get<double>()};
+  }
+  if (const Json* grain = At(json, "grain")) {
+    spray.grain = vision::Grain{grain->at("index").get<double>(),       grain->at("u").get<double>(),
+                                grain->at("mean_signal").get<double>(), grain->at("noise_part").get<double>(),
+                                grain->at("frames").get<int>(),         grain->at("patches").get<int>()};
+  }
   return point;
 }
 

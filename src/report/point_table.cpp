@@ -96,6 +96,10 @@ bool Applies(const Run& run, Needs needs) {
                                             [](const Point& p) { return p.pressure_bar.has_value(); });
 }
 
+bool IsOfCone(std::string_view key) {
+  return key.ends_with("half_angle_deg") || key == "breakup_mm";
+}
+
 // Why a number is missing: the flag of this point, else of the whole clip, that names the quantity.
 const Flag* ReasonFor(const Run& run, int point, std::string_view key) {
   const Flag* general = nullptr;
@@ -172,8 +176,11 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
   std::string head, body;
   for (std::size_t i = from; i < to; ++i) head += fmt::format("<th scope=\"col\">Point {}</th>", i + 1);
 
+  // A close-up of drops has no cone; the reason stands with the remarks.
+  const bool drops_view = std::any_of(run.flags.begin(), run.flags.end(),
+                                      [](const Flag& flag) { return flag.code == "drops_view"; });
   for (const Row& row : Rows()) {
-    if (!Applies(run, row.needs)) continue;
+    if (!Applies(run, row.needs) || (drops_view && IsOfCone(row.key))) continue;
     // The parts of an angle that is missing would only repeat the reason.
     const bool any =
         std::any_of(run.points.begin(), run.points.end(), [&](const Point& p) { return row.of(p); });
@@ -237,6 +244,16 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
     const Rounded amplitude = RoundByU(p.spray.pulsation->amplitude_deg, p.spray.pulsation->u_deg);
     return fmt::format("{:.1f} Hz, half angle ± {}° (u {}°)", p.spray.pulsation->hz, amplitude.value,
                        amplitude.u);
+  });
+  body += plain("Half angle from frame to frame", "", [](const Point& p) {
+    if (!p.spray.steadiness) return std::string();
+    return fmt::format("scatters by {:.2g}°, {:.2g} s between independent frames",
+                       p.spray.steadiness->scatter_deg, p.spray.steadiness->correlation_time_s);
+  });
+  body += plain("Grain index", "1", [](const Point& p) {
+    if (!p.spray.grain) return std::string();
+    const Rounded grain = RoundByU(p.spray.grain->index, p.spray.grain->u);
+    return fmt::format("{} (u {}); ranks within one rig, no diameter", grain.value, grain.u);
   });
   body += plain("Liquid temperature", "°C", [](const Point& p) {
     return p.temperature_c ? fmt::format("{:.1f}", *p.temperature_c) : std::string();

@@ -502,13 +502,29 @@ def _(b):
     return run, with_clip(run, clip_words="clip of drops", notes=[(2.0, 5.5, "only the longer one")])
 
 
-@entry("drops_not_measured", "This version gives no drop sizes. The key is there, empty, so that readers of the result file need not care.")
+@entry("drops_not_measured", "Drop sizes come from a close-up of drops in back light. The key is there, empty, so that readers of the result file need not care.")
 def _(b):
     run = measured(b, one(b))
     return run, draw.frame(late(run), [(300, 345, "d32_um: null")], crop=(200, 180, 440, 360))
 
 
-@entry("no_pulsation", "No frequency and size of a swing of the half angle is given: this version does not look for one. `edges_unsteady` tells of large swings.")
+without_picture("drops_need_back_light", "The clip is a close-up of drops in front light. A drop then shows reflections of the lamp, not its outline, and no size can be told from them.",
+                "it is a matter of where the lamp stands.")
+without_picture("drops_partly", "Many shadows in the close-up are smaller than what can be sized: the numbers hold for the drops above the cut-off only.",
+                "a close-up of fine drops looks like any other, only smaller.")
+without_picture("drops_not_resolvable", "Too few drops in the close-up are sharp and large enough to be sized; no size is given.",
+                "there is nothing to see in such a picture.")
+without_picture("few_drops", "The drops counted are too few for D32 to be known to 5 %. The interval says how well it is known.",
+                "it is a number of drops, not a look.")
+without_picture("one_large_drop", "One drop holds more than a twentieth of the volume of all: D32 and the upper percentiles hang on it.",
+                "it is one drop among others.")
+without_picture("pulsation_found", "The half angle swings at a rate of its own, by more than its scatter explains. A camera cannot tell a rate from its mirror images about the frame rate.",
+                "it is seen in time, not in a picture.")
+without_picture("grain_not_read", "No grain index is given for this point: too little of the spray below the end of its sheet, or of the air beside it, is in view, or its flicker is lost in noise.",
+                "it is about what lies outside the picture.")
+
+
+@entry("no_pulsation", "No frequency and size of a swing of the half angle is given: none stands out from the scatter, or too few frames were read to look for one. `edges_unsteady` tells of large swings.")
 def _(b):
     run = measured(b, one(b))
     frames = run.frames()
