@@ -37,13 +37,20 @@ TEST_CASE("a half angle that swings says at what rate and by how much", "[vision
 }
 
 TEST_CASE("a half angle that does not swing says what would have been found", "[vision][pulsation]") {
-  const vision::SprayMeasurement m = Measure(Clip("steady", "hold_1_s=3 frames=100").string());
-  CHECK_FALSE(m.points[0].pulsation);
-  REQUIRE(m.points[0].steadiness);
-  CHECK(m.points[0].steadiness->detectable_deg > 0.0);
-  CHECK(m.points[0].steadiness->detectable_deg < 1.0);
-  CHECK(m.points[0].steadiness->fastest_hz == Approx(15.0).epsilon(0.02));
-  REQUIRE(Find(m.flags, "no_pulsation"));
+  // Noise alone passes for a swing in one clip of a hundred: of four, two would be too many.
+  int found = 0;
+  for (const int angle : {28, 31, 34, 37}) {
+    const std::string name = "steady-" + std::to_string(angle);
+    const vision::SprayMeasurement m =
+        Measure(Clip(name, "hold_1_s=3 frames=100 half_angle_deg=" + std::to_string(angle)).string());
+    found += m.points[0].pulsation ? 1 : 0;
+    REQUIRE(m.points[0].steadiness);
+    CHECK(m.points[0].steadiness->detectable_deg > 0.0);
+    CHECK(m.points[0].steadiness->detectable_deg < 1.0);
+    CHECK(m.points[0].steadiness->fastest_hz == Approx(15.0).epsilon(0.02));
+    if (!m.points[0].pulsation) CHECK(Find(m.flags, "no_pulsation"));
+  }
+  CHECK(found < 2);
 }
 
 TEST_CASE("coarser drops give a larger grain index, whatever their number and their travel while exposed",
@@ -67,7 +74,7 @@ TEST_CASE("coarser drops give a larger grain index, whatever their number and th
 
 TEST_CASE("without room below the end of the sheet there is no grain index, and a reason",
           "[vision][grain]") {
-  const vision::SprayMeasurement m = Measure(GoodClip().string());
+  const vision::SprayMeasurement m = Measure(Clip("low", "breakup_mm=26").string());
   CHECK_FALSE(m.points[0].grain);
   REQUIRE(Find(m.flags, "grain_not_read"));
   CHECK_FALSE(Find(m.flags, "grain_not_read")->message.empty());
