@@ -154,6 +154,7 @@ void ReadView(const Reader& reader, Rig& rig) {
 void ReadElement(const Reader& reader, Rig& rig) {
   rig.element = *reader.Text("element", "id");
   rig.batch = reader.Text("element", "batch").value_or("");
+  rig.role = reader.Text("element", "role").value_or("");
   rig.kind = reader.Text("element", "kind").value_or("swirl");
   ElementGeometry& geometry = rig.geometry;
   if (const auto count = reader.Number("element", "inlet_count"))

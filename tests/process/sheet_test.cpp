@@ -159,3 +159,24 @@ TEST_CASE("a sheet that cannot be used as a whole is refused", "[process][sheet]
   CHECK_THAT(refusal(kDay + "[[clip]]\nelement = \"A\"\n", "--rig rig.toml"), Contains("--sheet"));
   CHECK(folder.Run("measure --sheet none.toml --json out").exit == 2);
 }
+
+TEST_CASE("a check element flowed first and last is watched over the day", "[process][sheet]") {
+  const Folder folder("check");
+  const auto entry = [](const std::string& element, const std::string& role, double kg) {
+    return "[[clip]]\nelement = \"" + element + "\"\n" + role +
+           "bucket = {time_s = 60.0, mass_kg = " + std::to_string(kg) +
+           ", pressure_bar = 2.0, u_time_s = 0.05, u_mass_kg = 0.0003, u_pressure_bar = 0.001}\n";
+  };
+  const std::string role = "role = \"check\"\n";
+  WriteDay(folder, entry("C1", role, 0.9) + entry("A01", "", 0.7) + entry("C1", role, 0.9005));
+  Outcome outcome = folder.Run("measure --sheet day/DAY.toml --json out --report day.html");
+  CHECK(outcome.exit == 0);
+  CHECK_THAT(outcome.out, Contains("check element C1") && !Contains("check_element_drifts"));
+  CHECK(Ask(folder, "out/day.json", "len(d['checks'][0]['flow_area_mm2']), d['checks'][0]['flags']") ==
+        "2 []");
+  CHECK(Ask(folder, "out/C1.json", "d['role']") == "check");
+  WriteDay(folder, entry("C1", role, 0.9) + entry("C1", role, 0.92));
+  outcome = folder.Run("measure --sheet day/DAY.toml --json out --report day.html");
+  CHECK_THAT(outcome.out, Contains("check_element_drifts"));
+  CHECK_THAT(folder.Read("day.html"), Contains("Check element"));
+}
