@@ -422,7 +422,7 @@ TEST_CASE("write sample pages", "[.pages]") {
                          "The log reaches 17.2 bar; the stand is rated for 16.0 bar.",
                          "Depressurise, find out why."});
   std::ofstream("rated.html") << RenderReportHtml(rated);
-  DayReport day{"First day", "DAY_of_the_reamed_and_the_eroded_elements.toml", {}};
+  DayReport day{"First day", "DAY_of_the_reamed_and_the_eroded_elements.toml", {}, {}};
   day.entries.push_back({"a07_phone.mp4", "A07", "reamed", run, ""});
   day.entries.push_back({"a08_phone.mp4", "A08", "reamed", rated, ""});
   day.entries.push_back({"a09.mp4", "A09", "eroded", rejected, ""});

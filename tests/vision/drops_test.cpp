@@ -149,7 +149,7 @@ TEST_CASE("two drops that overlap are taken apart, and neither is a drop of both
   const vision::BlurredDiscs discs;
   const cv::Mat1f a = DrawDisc(24.0, 30.0, 8.0, 0.6);
   const cv::Mat1f b = DrawDisc(36.0, 33.0, 6.0, 0.6);
-  const cv::Mat1f both = 1.0F - (1.0F - a).mul(1.0F - b);
+  const cv::Mat1f both(1.0F - (1.0F - a).mul(1.0F - b));
   vision::FrameDrops found = vision::FindDrops(both, 1.0, discs, {});
   REQUIRE(found.drops.size() == 2);
   std::sort(found.drops.begin(), found.drops.end(),
