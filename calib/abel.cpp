@@ -116,9 +116,10 @@ AbelResult Invert(const std::vector<double>& x_mm, const std::vector<double>& p,
   double largest = 0.0;
   std::vector<std::pair<double, double>> by_distance;  // from the axis, absorbance
   for (Eigen::Index i = 0; i < samples; ++i) {
-    if (!std::isfinite(x_mm[i]) || !std::isfinite(p[i])) return NoInversion::kNotFinite;
-    by_distance.emplace_back(std::abs(x_mm[i]), p[i]);
-    largest = std::max(largest, p[i]);
+    if (!std::isfinite(x_mm[static_cast<std::size_t>(i)]) || !std::isfinite(p[static_cast<std::size_t>(i)]))
+      return NoInversion::kNotFinite;
+    by_distance.emplace_back(std::abs(x_mm[static_cast<std::size_t>(i)]), p[static_cast<std::size_t>(i)]);
+    largest = std::max(largest, p[static_cast<std::size_t>(i)]);
   }
   std::sort(by_distance.begin(), by_distance.end());
   const double farthest = by_distance.back().first;
@@ -131,15 +132,16 @@ AbelResult Invert(const std::vector<double>& x_mm, const std::vector<double>& p,
   RadialExtinction result;
   constexpr int kOutermost = 6;
   for (int i = 0; i < kOutermost; ++i)
-    result.edge_share += by_distance[by_distance.size() - 1 - i].second / largest / kOutermost;
+    result.edge_share +=
+        by_distance[by_distance.size() - 1 - static_cast<std::size_t>(i)].second / largest / kOutermost;
   const Eigen::Index n = std::clamp<Eigen::Index>(samples / 2, 6, options.radii);
   const double step = outer / static_cast<double>(n);
   for (Eigen::Index k = 0; k <= n; ++k) result.radius_mm.push_back(step * static_cast<double>(k));
   Eigen::MatrixXd a(samples, n);
   Eigen::VectorXd y(samples);
   for (Eigen::Index i = 0; i < samples; ++i) {
-    a.row(i) = Ray(result.radius_mm, x_mm[i]).head(n);
-    y[i] = p[i];
+    a.row(i) = Ray(result.radius_mm, x_mm[static_cast<std::size_t>(i)]).head(n);
+    y[i] = p[static_cast<std::size_t>(i)];
   }
   // With g = L f the penalty is |g|^2 and the data see B = A L^-1: one eigenproblem serves every strength.
   const Eigen::MatrixXd l = Curvature(n);

@@ -119,9 +119,10 @@ std::array<double, kEstimands> Accelerations(const Sorted& s, const Estimates& e
       {{kDn50, 0.5}, {kDv10, 0.1}, {kDv50, 0.5}, {kDv90, 0.9}}};
   std::array<double, kEstimands> result{};  // means and span: none
   for (const auto& [k, share] : kPercentiles) {
-    std::vector<double> influence(s.units, 0.0);
+    std::vector<double> influence(static_cast<std::size_t>(s.units), 0.0);
     for (std::size_t i = 0; i < s.d.size(); ++i)
-      influence[s.unit[i]] += s.w[i] * (k == kDn50 ? 1.0 : s.d3[i]) * (share - (s.d[i] <= e[k] ? 1.0 : 0.0));
+      influence[static_cast<std::size_t>(s.unit[i])] +=
+          s.w[i] * (k == kDn50 ? 1.0 : s.d3[i]) * (share - (s.d[i] <= e[k] ? 1.0 : 0.0));
     double square = 0.0, cube = 0.0;
     for (const double x : influence) {
       square += x * x;
@@ -138,11 +139,11 @@ constexpr std::array<std::pair<int, int>, 5> kOrders{
 using Moments = std::array<double, 5>;
 
 std::vector<Moments> UnitMoments(const Sorted& s) {
-  std::vector<Moments> m(s.units, Moments{});
+  std::vector<Moments> m(static_cast<std::size_t>(s.units), Moments{});
   const double scale = 1.0 / s.d.back();  // no large powers
   for (std::size_t i = 0; i < s.d.size(); ++i) {
     double power = s.w[i];
-    for (double& x : m[s.unit[i]]) {
+    for (double& x : m[static_cast<std::size_t>(s.unit[i])]) {
       x += power;
       power *= s.d[i] * scale;
     }
@@ -154,13 +155,14 @@ std::vector<Moments> UnitMoments(const Sorted& s) {
 std::array<double, 5> LogErrors(const std::vector<Moments>& m, const std::vector<double>& times) {
   Moments total{};
   for (std::size_t u = 0; u < m.size(); ++u)
-    for (int p = 0; p < 5; ++p) total[p] += times[u] * m[u][p];
+    for (std::size_t p = 0; p < 5; ++p) total[p] += times[u] * m[u][p];
   std::array<double, 5> result{};
   for (std::size_t u = 0; u < m.size(); ++u) {
     if (!(times[u] > 0.0)) continue;
-    for (int k = 0; k < 5; ++k) {
+    for (std::size_t k = 0; k < 5; ++k) {
       const auto [p, q] = kOrders[k];
-      const double x = m[u][p] / total[p] - m[u][q] / total[q];
+      const double x = m[u][static_cast<std::size_t>(p)] / total[static_cast<std::size_t>(p)] -
+                       m[u][static_cast<std::size_t>(q)] / total[static_cast<std::size_t>(q)];
       result[k] += times[u] * x * x / ((p - q) * (p - q));
     }
   }
@@ -203,9 +205,10 @@ std::array<DropEstimate, kEstimands> Bootstrap(const Sorted& s, const Estimates&
   const auto affordable = static_cast<int>(kMostDraws / static_cast<double>(s.d.size()));
   const int replicates = std::min(options.replicates, std::max(199, affordable));
   std::mt19937_64 random(options.seed);
-  std::vector<std::vector<double>> draws(kEstimands, std::vector<double>(replicates));
+  std::vector<std::vector<double>> draws(kEstimands,
+                                         std::vector<double>(static_cast<std::size_t>(replicates)));
   std::array<std::vector<double>, 5> student;
-  std::vector<double> times(s.units, 1.0), w(s.w.size());
+  std::vector<double> times(static_cast<std::size_t>(s.units), 1.0), w(s.w.size());
   const std::vector<Moments> moments = UnitMoments(s);
   const auto error = LogErrors(moments, times);
   for (int b = 0; b < replicates; ++b) {
@@ -213,11 +216,11 @@ std::array<DropEstimate, kEstimands> Bootstrap(const Sorted& s, const Estimates&
     // The high bits scaled: the same draws from every standard library.
     for (int k = 0; k < s.units; ++k)
       times[static_cast<std::size_t>(static_cast<double>(random() >> 11) * 0x1p-53 * s.units)] += 1.0;
-    for (std::size_t i = 0; i < w.size(); ++i) w[i] = s.w[i] * times[s.unit[i]];
+    for (std::size_t i = 0; i < w.size(); ++i) w[i] = s.w[i] * times[static_cast<std::size_t>(s.unit[i])];
     const Estimates drawn = Estimate(s, w);
-    for (int k = 0; k < kEstimands; ++k) draws[k][b] = drawn[k];
+    for (std::size_t k = 0; k < kEstimands; ++k) draws[k][static_cast<std::size_t>(b)] = drawn[k];
     const auto own = LogErrors(moments, times);
-    for (int k = kD10; k <= kD43; ++k)
+    for (std::size_t k = kD10; k <= kD43; ++k)
       if (own[k] > 1e-9) student[k].push_back(std::log(drawn[k] / e[k]) / own[k]);
   }
   const auto acceleration = Accelerations(s, e);

@@ -125,7 +125,7 @@ std::vector<std::complex<double>> Transform(const std::vector<double>& values) {
 std::size_t SmoothLength(std::size_t most) {
   for (std::size_t m = most - most % 2; m > 16; m -= 2) {
     std::size_t rest = m;
-    for (const std::size_t prime : {2, 3, 5})
+    for (const std::size_t prime : {2U, 3U, 5U})
       while (rest % prime == 0) rest /= prime;
     if (rest == 1) return m;
   }
@@ -297,10 +297,11 @@ double DetectableInUnitNoise(double false_alarm, double values, int max_order, d
     int chosen = 0;
     for (int order = 1; order <= max_order; ++order) {
       double k = covariance(order);
-      for (int j = 0; j < order - 1; ++j) k -= a[j] * covariance(order - 1 - j);
+      for (int j = 0; j < order - 1; ++j) k -= a[static_cast<std::size_t>(j)] * covariance(order - 1 - j);
       k /= variance.back();
       std::vector<double> next = a;
-      for (int j = 0; j < order - 1; ++j) next[j] -= k * a[order - 2 - j];
+      for (int j = 0; j < order - 1; ++j)
+        next[static_cast<std::size_t>(j)] -= k * a[static_cast<std::size_t>(order - 2 - j)];
       next.push_back(k);
       a = next;
       variance.push_back(variance.back() * (1.0 - k * k));
@@ -312,8 +313,8 @@ double DetectableInUnitNoise(double false_alarm, double values, int max_order, d
     }
     // One record's criterion often goes a few orders further than that of the expectation.
     const int order = std::min(chosen + 3, max_order);
-    return FalseAlarmProbability(1.0 - 1.0 / variance[order], values - kValuesPerOrder * order - 1.0, band_hz,
-                                 duration_s) < false_alarm;
+    return FalseAlarmProbability(1.0 - 1.0 / variance[static_cast<std::size_t>(order)],
+                                 values - kValuesPerOrder * order - 1.0, band_hz, duration_s) < false_alarm;
   };
   double lo = 0.0, hi = 1.0;
   while (!found(hi) && hi < 1e3) hi *= 2.0;

@@ -351,9 +351,7 @@ void ExplainWhatIsMissing(const Rig& rig, Run& run) {
     }
   }
   const auto no_drops = [](const Point& p) { return !p.drops; };
-  if (drops_view) {
-    spray("d32_um", no_drops);
-  } else if (clip) {
+  if (clip && !drops_view) {
     explain.Say("d32_um", no_drops, "drops_not_measured",
                 "drop sizes are measured in a close-up of drops in back light",
                 "film one, with [spray] shows = \"drops\" in the rig");

@@ -610,12 +610,12 @@ class Measurer {
     };
     if (!end.reading) return none("where the sheet ends is not known");
     // Neighbouring frames of fast footage show the same drops: the first second and a half serves, or all.
-    constexpr double kSpan_s = 1.5;
+    constexpr double kSpanSeconds = 1.5;
     constexpr std::size_t kFewest = 48;
     std::vector<std::int64_t> frames;
     const std::vector<std::size_t>& all = points_[p];
     for (const std::size_t k : all) {
-      if (frames.size() >= kFewest && kept_.time_s[k] > kept_.time_s[all.front()] + kSpan_s) break;
+      if (frames.size() >= kFewest && kept_.time_s[k] > kept_.time_s[all.front()] + kSpanSeconds) break;
       frames.push_back(Spool(p).Head(k).index);
     }
     const GrainResult grain =
