@@ -116,8 +116,8 @@ std::optional<int> PointForLargePicture(const Run& run) {
 std::string LeadPictureHtml(const Run& run, int point, std::size_t max_bytes) {
   const vision::SprayPoint& spray = run.points[static_cast<std::size_t>(point)].spray;
   const bool drawn = !spray.boundary_left.empty() || !spray.breakup_front.empty();
-  return "<div class=\"lead\">" + PictureHtml(run, point, true, max_bytes) + (drawn ? LegendHtml() : std::string()) +
-         "</div>";
+  return "<div class=\"lead\">" + PictureHtml(run, point, true, max_bytes) +
+         (drawn ? LegendHtml() : std::string()) + "</div>";
 }
 
 std::string PicturesHtml(const Run& run, std::size_t picture_bytes) {
