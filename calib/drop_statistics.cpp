@@ -225,7 +225,7 @@ std::array<DropEstimate, kEstimands> Bootstrap(const Sorted& s, const Estimates&
   }
   const auto acceleration = Accelerations(s, e);
   std::array<DropEstimate, kEstimands> result;
-  for (int k = 0; k < kEstimands; ++k) {
+  for (std::size_t k = 0; k < kEstimands; ++k) {
     result[k] = IntervalOf(e[k], std::move(draws[k]), acceleration[k]);
     if (k > kD43 || student[k].size() < 50) continue;
     std::sort(student[k].begin(), student[k].end());
@@ -245,11 +245,11 @@ DropHistogram HistogramOf(const Sorted& s, int bins_per_decade) {
   const int last = class_of(s.d.back());
   for (int k = first; k <= last + 1; ++k)
     h.edge_um.push_back(std::pow(10.0, static_cast<double>(k) / bins_per_decade));
-  h.number_share.assign(last - first + 1, 0.0);
+  h.number_share.assign(static_cast<std::size_t>(last - first + 1), 0.0);
   h.volume_share = h.number_share;
   double number = 0.0, volume = 0.0;
   for (std::size_t i = 0; i < s.d.size(); ++i) {
-    const int k = class_of(s.d[i]) - first;
+    const auto k = static_cast<std::size_t>(class_of(s.d[i]) - first);
     h.number_share[k] += s.w[i];
     h.volume_share[k] += s.w[i] * s.d3[i];
     number += s.w[i];
