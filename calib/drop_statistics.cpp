@@ -362,7 +362,7 @@ std::variant<DropStatistics, NoDropStatistics> Summarise(const DropSample& sampl
   r.rosin_rammler = FitRosinRammler(sample, options.cutoff_um);
 
   double w1 = 0.0, w2 = 0.0, volume = 0.0, area = 0.0;
-  for (int i = 0; i < count; ++i) {
+  for (std::size_t i = 0; i < s.d.size(); ++i) {
     w1 += s.w[i];
     w2 += s.w[i] * s.w[i];
     volume += s.w[i] * s.d3[i];
