@@ -118,3 +118,41 @@ TEST_CASE("where a rim is lost, the lamp's mirror image is not taken for it", "[
   const vision::View view = ViewOf();
   CheckAngle(vision::ReadClip(Draw("lamp", {40, 8, 40, true, true}), view, {}), view);
 }
+
+// Three thick jets against a bright ground, one straight down and one to either side: together up to 100 px
+// below the exit, apart further down. Their outline opens as a cone's does.
+TEST_CASE("thick jets that part only further down are not taken for a cone", "[vision][drawn]") {
+  const fs::path folder = conebook::tests::ScratchFolder("drawn-jets");
+  fs::create_directories(folder);
+  cv::RNG random(12);
+  cv::Mat noise(kHeight, kWidth, CV_8U);
+  for (int k = 0; k < 40; ++k) {
+    cv::Mat1f light(kHeight, kWidth, 200.0F);
+    for (int y = static_cast<int>(kExitY); k >= 8 && y < kHeight; ++y) {
+      const double z = y - kExitY;
+      for (const double tangent : {-0.24, 0.0, 0.24}) {
+        for (int x = 0; x < kWidth; ++x) {
+          const double in = 12.0 - std::abs(x - kExitX - tangent * z) + 0.2 * std::sin(0.3 * z + k);
+          if (in > 0.0) light(y, x) = static_cast<float>(200.0 - 170.0 * std::min(1.0, in));
+        }
+      }
+    }
+    cv::Mat frame;
+    light.convertTo(frame, CV_8U);
+    random.fill(noise, cv::RNG::UNIFORM, 0, 5);
+    frame += noise;
+    cv::imwrite((folder / cv::format("f%03d.png", k)).string(), frame);
+  }
+  vision::View view = ViewOf();
+  view.illumination = vision::Illumination::kBacklit;
+  const vision::ClipReading reading = vision::ReadClip(folder.string(), view, {});
+  bool doubted = reading.Rejected();
+  if (!reading.Rejected()) {
+    const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
+    for (const auto* flags : {&reading.flags, &m.flags}) {
+      for (const calib::Flag& flag : *flags)
+        doubted = doubted || (flag.severity != calib::Severity::kInfo && flag.code == "not_a_cone");
+    }
+  }
+  CHECK(doubted);
+}
