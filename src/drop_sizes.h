@@ -1,8 +1,10 @@
 // Drop sizes of one point in micrometres: what the footage showed, through the scale, as statistics with u.
 #pragma once
 
+#include <array>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <calib/drop_statistics.h>
@@ -31,6 +33,19 @@ struct DropSizes {
   // Shadows left out.
   int below_cutoff = 0, out_of_focus = 0, crowded = 0, at_border = 0;
 };
+
+// Its quantities under their names in result file and archive.
+inline constexpr std::array<std::pair<const char*, calib::Quantity DropSizes::*>, 10> kDropQuantities{
+    {{"d10_um", &DropSizes::d10_um},
+     {"d20_um", &DropSizes::d20_um},
+     {"d30_um", &DropSizes::d30_um},
+     {"d32_um", &DropSizes::d32_um},
+     {"d43_um", &DropSizes::d43_um},
+     {"dn50_um", &DropSizes::dn50_um},
+     {"dv10_um", &DropSizes::dv10_um},
+     {"dv50_um", &DropSizes::dv50_um},
+     {"dv90_um", &DropSizes::dv90_um},
+     {"span", &DropSizes::span}}};
 
 // Nothing, with a flag that says why: no scale, or nothing that can be sized. `point`: for the flags.
 std::optional<DropSizes> SizesOfDrops(const vision::DropSizing& sizing,

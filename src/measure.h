@@ -31,7 +31,6 @@ struct MeasureInput {
   std::optional<std::string> log_path;
   std::vector<HandReading> readings;  // instead of a log
   SteadyOptions steady;
-  bool sweep = false;  // pressure falls slowly all the time: bins of it, instead of steady stretches
   vision::ReadOptions reading;
   std::optional<std::string> date;  // of the test, ISO 8601; nothing: as log or footage say
   // As the user wrote them; go into the result.

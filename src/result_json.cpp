@@ -137,16 +137,7 @@ Json FromDrops(const DropSizes& drops) {
   json["pictures"] = drops.pictures;
   json["cutoff_um"] = Number(drops.cutoff_um);
   json["window_mm"] = {Number(drops.window_width_mm), Number(drops.window_height_mm)};
-  json["d10_um"] = FromQuantity(drops.d10_um);
-  json["d20_um"] = FromQuantity(drops.d20_um);
-  json["d30_um"] = FromQuantity(drops.d30_um);
-  json["d32_um"] = FromQuantity(drops.d32_um);
-  json["d43_um"] = FromQuantity(drops.d43_um);
-  json["dn50_um"] = FromQuantity(drops.dn50_um);
-  json["dv10_um"] = FromQuantity(drops.dv10_um);
-  json["dv50_um"] = FromQuantity(drops.dv50_um);
-  json["dv90_um"] = FromQuantity(drops.dv90_um);
-  json["span"] = FromQuantity(drops.span);
+  for (const auto& [key, quantity] : kDropQuantities) json[key] = FromQuantity(drops.*quantity);
   json["histogram"] = {{"edge_um", FromNumbers(drops.histogram.edge_um)},
                        {"number_share", FromNumbers(drops.histogram.number_share)},
                        {"volume_share", FromNumbers(drops.histogram.volume_share)}};
@@ -389,7 +380,6 @@ std::string SettingsJson(const MeasureInput& input) {
                     {"max_scatter", Number(steady.max_scatter)},
                     {"same_level", Number(steady.same_level)},
                     {"bridge_s", Number(steady.bridge_s)}};
-  if (input.sweep) json["sweep"] = true;
   if (!input.readings.empty()) {
     json["readings"] = Json::array();
     for (const HandReading& reading : input.readings) {

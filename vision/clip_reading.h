@@ -26,4 +26,7 @@ struct ClipReading::Kept {
       false;  // no cone anywhere in the clip: `model` only encloses a spray below full development
 };
 
+// Numbers of the frames within a span that may be measured: no damaged and no repeated ones.
+std::vector<std::size_t> FramesIn(const ClipReading::Kept& kept, const TimeSpan& span);
+
 }  // namespace conebook::vision

@@ -2,10 +2,9 @@
 
 #include <algorithm>
 #include <exception>
+#include <optional>
 #include <thread>
 #include <utility>
-
-#include <opencv2/imgproc.hpp>
 
 #include "vision/outline.h"
 #include "vision/scene.h"
@@ -16,30 +15,6 @@ namespace {
 
 constexpr std::size_t kChunk = 8;     // frames held at a time
 constexpr int kFewForBackground = 8;  // fewer: drops stay in a median over time
-constexpr std::size_t kFramesForOpaque = 6;
-
-// Light between the drops of a single picture: a high quantile of boxes, linear in between.
-cv::Mat1f LightBetween(const cv::Mat1f& light) {
-  constexpr int kBoxPx = 96, kStepPx = 3;
-  constexpr double kHigh = 0.7;
-  const int nx = std::max(1, light.cols / kBoxPx);
-  const int ny = std::max(1, light.rows / kBoxPx);
-  cv::Mat1f coarse(ny, nx);
-  std::vector<double> values;
-  for (int j = 0; j < ny; ++j) {
-    for (int i = 0; i < nx; ++i) {
-      values.clear();
-      for (int y = j * light.rows / ny; y < (j + 1) * light.rows / ny; y += kStepPx) {
-        for (int x = i * light.cols / nx; x < (i + 1) * light.cols / nx; x += kStepPx)
-          values.push_back(static_cast<double>(light(y, x)));
-      }
-      coarse(j, i) = static_cast<float>(QuantileInPlace(values, kHigh));
-    }
-  }
-  cv::Mat1f even;
-  cv::resize(coarse, even, light.size(), 0.0, 0.0, cv::INTER_LINEAR);
-  return even;
-}
 
 class Sizer {
  public:
@@ -51,41 +26,34 @@ class Sizer {
 
   DropSizing Run(const std::vector<std::int64_t>& frames) {
     own_background_ = model_.background_frames == 0 && static_cast<int>(frames.size()) < kFewForBackground;
-    std::vector<cv::Mat1f> shades;
-    TakeFrames(path_, view_, {Evenly(frames, kFramesForOpaque)}, threads_,
-               [&](std::size_t, const std::vector<LumaFrame>& taken) {
-                 for (const LumaFrame& frame : taken) shades.push_back(Shade(frame));
-               });
-    opaque_ = OpaqueShade(shades);
-    shades.clear();
-    const std::vector<std::int64_t> picked =
-        Evenly(frames, static_cast<std::size_t>(std::max(1, options_.most_frames)));
     std::vector<std::vector<std::int64_t>> chunks;
-    for (std::size_t k = 0; k < picked.size(); k += kChunk) {
-      const std::size_t end = std::min(k + kChunk, picked.size());
-      chunks.emplace_back(picked.begin() + static_cast<std::ptrdiff_t>(k),
-                          picked.begin() + static_cast<std::ptrdiff_t>(end));
+    for (const std::size_t k :
+         EvenIndices(frames.size(), static_cast<std::size_t>(std::max(1, options_.most_frames)))) {
+      if (chunks.empty() || chunks.back().size() == kChunk) chunks.emplace_back();
+      chunks.back().push_back(frames[k]);
     }
     std::vector<FrameDrops> found;
     TakeFrames(path_, view_, chunks, threads_, [&](std::size_t, const std::vector<LumaFrame>& taken) {
+      if (!opaque_) {
+        std::vector<cv::Mat1f> shades;
+        for (const LumaFrame& frame : taken) shades.push_back(Shade(frame));
+        opaque_ = OpaqueShade(shades);
+      }
       const std::vector<FrameDrops> of_chunk = FindIn(taken);
       found.insert(found.end(), of_chunk.begin(), of_chunk.end());
     });
-    return SizeDrops(found, model_.reading.width_px, model_.reading.height_px, opaque_, options_);
+    return SizeDrops(found, model_.reading.width_px, model_.reading.height_px, opaque_.value_or(1.0),
+                     options_);
   }
 
  private:
-  static std::vector<std::int64_t> Evenly(const std::vector<std::int64_t>& frames, std::size_t most) {
-    if (frames.size() <= most) return frames;
-    std::vector<std::int64_t> picked;
-    for (std::size_t k = 0; k < most; ++k) picked.push_back(frames[(2 * k + 1) * frames.size() / (2 * most)]);
-    return picked;
-  }
-
   cv::Mat1f Shade(const LumaFrame& frame) const {
     if (!own_background_) return ShadeOf(model_, frame);
     ClipModel model = model_;
-    model.background = LightBetween(LightImage(model_, frame));
+    // Drops darken: what lies between them is in the brighter part of each box.
+    constexpr int kBoxPx = 96;
+    constexpr double kBetweenDrops = 0.7;
+    model.background = SlowLevel(LightImage(model_, frame), kBoxPx, kBetweenDrops);
     return ShadeOf(model, frame);
   }
 
@@ -96,7 +64,7 @@ class Sizer {
     const auto work = [&](std::size_t worker) {
       try {
         for (std::size_t k = worker; k < taken.size(); k += static_cast<std::size_t>(threads_))
-          found[k] = FindDrops(Shade(taken[k]), opaque_, discs_, options_.finder);
+          found[k] = FindDrops(Shade(taken[k]), *opaque_, discs_, options_.finder);
       } catch (...) {
         failures[worker] = std::current_exception();
       }
@@ -119,7 +87,7 @@ class Sizer {
   BlurredDiscs discs_;
   int threads_ = 1;
   bool own_background_ = false;
-  double opaque_ = 1.0;
+  std::optional<double> opaque_;  // from the first frames
 };
 
 }  // namespace

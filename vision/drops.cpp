@@ -8,6 +8,8 @@
 #include <fmt/format.h>
 #include <opencv2/imgproc.hpp>
 
+#include <calib/drop_statistics.h>
+
 #include "vision/scene.h"
 #include "vision/statistics.h"
 
@@ -129,7 +131,7 @@ DropSizing SizeDrops(const std::vector<FrameDrops>& frames, int width_px, int he
           continue;  // counted through the chance to be alone
         } else if (static_cast<double>(drop.blur_px) > sizing.blur_limit_px || drop.blur_px <= 0.0F) {
           ++sizing.out_of_focus;
-        } else if (d < std::min(width_px, height_px)) {
+        } else {
           sizing.drops.push_back({d, 1.0, static_cast<int>(k)});
         }
       }
@@ -145,11 +147,11 @@ DropSizing SizeDrops(const std::vector<FrameDrops>& frames, int width_px, int he
   const double pictures_px2 =
       static_cast<double>(frames.size()) * static_cast<double>(width_px) * static_cast<double>(height_px);
   const ChanceAlone alone(std::move(everyone), pictures_px2);
-  for (SizedDrop& drop : sizing.drops) {
-    const double whole = (width_px - drop.diameter_px) * (height_px - drop.diameter_px) /
-                         (static_cast<double>(width_px) * static_cast<double>(height_px));
-    drop.weight = 1.0 / (whole * alone.Of(drop.diameter_px));
-  }
+  std::erase_if(sizing.drops, [&](SizedDrop& drop) {
+    const auto border = calib::BorderWeight(width_px, height_px, drop.diameter_px, drop.diameter_px);
+    if (border) drop.weight = *border / alone.Of(drop.diameter_px);
+    return !border;  // nearly as large as the window
+  });
   if (sizing.drops.size() < kFewestDrops) {
     sizing.why = fmt::format("{} drop{} of {:.1f} px or more in focus: too few", sizing.drops.size(),
                              sizing.drops.size() == 1 ? "" : "s", sizing.cutoff_px);
@@ -170,6 +172,29 @@ DropSizing SizeDrops(const std::vector<FrameDrops>& frames, int width_px, int he
   return sizing;
 }
 
+cv::Mat1f SlowLevel(const cv::Mat1f& image, int box_px, double part) {
+  constexpr int kStepPx = 3;
+  const int nx = std::max(1, image.cols / box_px);
+  const int ny = std::max(1, image.rows / box_px);
+  cv::Mat1f coarse(ny, nx);
+  std::vector<double> values;
+  for (int j = 0; j < ny; ++j) {
+    for (int i = 0; i < nx; ++i) {
+      values.clear();
+      for (int y = j * image.rows / ny; y < (j + 1) * image.rows / ny; y += kStepPx) {
+        for (int x = i * image.cols / nx; x < (i + 1) * image.cols / nx; x += kStepPx)
+          values.push_back(static_cast<double>(image(y, x)));
+      }
+      coarse(j, i) = static_cast<float>(QuantileInPlace(values, part));
+    }
+  }
+  // A drop as large as a box is no slow level.
+  if (nx >= 3 && ny >= 3) cv::medianBlur(coarse, coarse, 3);
+  cv::Mat1f level;
+  cv::resize(coarse, level, image.size(), 0.0, 0.0, cv::INTER_LINEAR);
+  return level;
+}
+
 cv::Mat1f ShadeOf(const ClipModel& model, const LumaFrame& frame) {
   cv::Mat1f shade = LightImage(model, frame);
   constexpr float kDarkest = 1e-3F;
@@ -178,25 +203,9 @@ cv::Mat1f ShadeOf(const ClipModel& model, const LumaFrame& frame) {
     const float* b = model.background[y];
     for (int x = 0; x < shade.cols; ++x) s[x] = 1.0F - s[x] / std::max(kDarkest, b[x]);
   }
-  // The lamp's changes, mist and drops far out of focus: median of boxes, in between linear.
-  constexpr int kBoxPx = 64, kStepPx = 3;
-  const int nx = std::max(1, shade.cols / kBoxPx);
-  const int ny = std::max(1, shade.rows / kBoxPx);
-  cv::Mat1f coarse(ny, nx);
-  std::vector<float> values;
-  for (int j = 0; j < ny; ++j) {
-    for (int i = 0; i < nx; ++i) {
-      values.clear();
-      for (int y = j * shade.rows / ny; y < (j + 1) * shade.rows / ny; y += kStepPx) {
-        for (int x = i * shade.cols / nx; x < (i + 1) * shade.cols / nx; x += kStepPx)
-          values.push_back(shade(y, x));
-      }
-      coarse(j, i) = MedianInPlace(std::span<float>(values));
-    }
-  }
-  cv::Mat1f slow;
-  cv::medianBlur(coarse, coarse, nx >= 3 && ny >= 3 ? 3 : 1);
-  cv::resize(coarse, slow, shade.size(), 0.0, 0.0, cv::INTER_LINEAR);
+  // The lamp's changes, mist and drops far out of focus.
+  constexpr int kBoxPx = 64;
+  const cv::Mat1f slow = SlowLevel(shade, kBoxPx, 0.5);
   for (int y = 0; y < shade.rows; ++y) {
     float* s = shade[y];
     const float* l = slow[y];

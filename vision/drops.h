@@ -34,6 +34,9 @@ struct DropSizingOptions {
 DropSizing SizeDrops(const std::vector<FrameDrops>& frames, int width_px, int height_px, double opaque,
                      const DropSizingOptions& options);
 
+// What changes slowly over a picture: a quantile of boxes, in between linear.
+cv::Mat1f SlowLevel(const cv::Mat1f& image, int box_px, double part);
+
 // Light lost at each place of a frame, against the model's background, less what changes slowly over the
 // picture.
 cv::Mat1f ShadeOf(const ClipModel& model, const LumaFrame& frame);

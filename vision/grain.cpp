@@ -3,13 +3,15 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstdint>
+#include <map>
 #include <utility>
 
-#include <fmt/format.h>
+#include <opencv2/core.hpp>
 
 #include "vision/outline.h"
 #include "vision/read_frame.h"
-#include "vision/scene.h"
+#include "vision/reading_frame.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -114,37 +116,36 @@ class Layout {
   Patches inside_, beside_;
 };
 
-// Patch means of one frame. Absorbance is the logarithm of each pixel's light.
+// Logarithms taken once: of every code value's light and of the background.
+struct Logarithms {
+  explicit Logarithms(const ClipModel& model) {
+    constexpr float kNoLight = 1e-6F, kDarkest = 1e-3F;
+    for (const float light : model.light) of_code.push_back(std::log(std::max(light, kNoLight)));
+    background = cv::max(model.background, kDarkest);
+    cv::log(background, background);
+  }
+  std::vector<float> of_code;
+  cv::Mat1f background;
+};
+
+// Patch means of one frame's absorbance. Only the patches' own pixels are looked at.
 class FrameMeans {
  public:
-  FrameMeans(const ClipModel& model, const LumaFrame& frame) {
-    cv::Mat turned;
-    cv::Mat turned_again;
+  FrameMeans(const ClipModel& model, const Logarithms& logarithms, const LumaFrame& frame)
+      : model_(model),
+        logarithms_(logarithms),
+        rows_(ViewRows(model.reading, model.format, frame, turned_, turned_again_)) {
     std::vector<float> work;
-    const float gain =
-        FrameGain(model, ViewRows(model.reading, model.format, frame, turned, turned_again), work);
-    signal_ = LightImage(model, frame);
-    constexpr float kDarkest = 0.02F;
-    const bool back = model.illumination == Illumination::kBacklit;
-    // Added light in that of the rims: a brighter lamp is no coarser spray.
-    const float level = std::max(1e-4F, 0.5F * (model.level[0] + model.level[1]));
-    for (int y = 0; y < signal_.rows; ++y) {
-      float* s = signal_[y];
-      const float* b = model.background[y];
-      for (int x = 0; x < signal_.cols; ++x) {
-        const float light = s[x] / gain;
-        s[x] = back ? -std::log(std::max(kDarkest, light / std::max(1e-3F, b[x]))) : (light - b[x]) / level;
-      }
-    }
+    ln_gain_ = std::log(FrameGain(model, rows_, work));
   }
   // Means of a patch's upper and lower half.
   std::array<double, 2> Of(const Patch& patch) const {
     std::array<double, 2> sum{0.0, 0.0};
     const std::size_t half = patch.columns.size() / 2;
     for (std::size_t k = 0; k < 2 * half; ++k) {
-      const float* s = signal_[patch.row0 + static_cast<int>(k)];
-      float row = 0.0F;
-      for (int x = patch.columns[k].first; x < patch.columns[k].second; ++x) row += s[x];
+      const int y = patch.row0 + static_cast<int>(k);
+      const float row = model_.format.bits > 8 ? OfRow<std::uint16_t>(y, patch.columns[k])
+                                               : OfRow<std::uint8_t>(y, patch.columns[k]);
       sum[k < half ? 0 : 1] += static_cast<double>(row) / static_cast<double>(half);
     }
     const double width = patch.columns.front().second - patch.columns.front().first;
@@ -152,7 +153,22 @@ class FrameMeans {
   }
 
  private:
-  cv::Mat1f signal_;
+  template <typename T>
+  float OfRow(int y, const std::pair<int, int>& columns) const {
+    constexpr float kMost = 3.9F;  // a fiftieth of the light is left: darker tells no more
+    const T* code = rows_.Row<T>(y);
+    const float* background = logarithms_.background[y];
+    float sum = 0.0F;
+    for (int x = columns.first; x < columns.second; ++x)
+      sum += std::min(kMost, background[x] + ln_gain_ - logarithms_.of_code[code[x]]);
+    return sum;
+  }
+
+  const ClipModel& model_;
+  const Logarithms& logarithms_;
+  cv::Mat turned_, turned_again_;
+  RowsView rows_;
+  float ln_gain_ = 0.0F;
 };
 
 // What a set of patches showed in each frame.
@@ -207,33 +223,25 @@ Moments MomentsOf(const Patches& patches, const Means& means, std::size_t from, 
   return m;
 }
 
-}  // namespace
+constexpr std::size_t kFewestPairs = 6, kFewestBeside = 4, kFewestFrames = 12;
 
-GrainResult ReadGrain(const std::string& path, const View& view, const ClipModel& model,
-                      const std::vector<std::int64_t>& frames, double breakup_px, int threads,
-                      const GrainOptions& options) {
-  const Layout layout(model, breakup_px, options);
-  constexpr std::size_t kFewestPairs = 6, kFewestBeside = 4, kFewestFrames = 12;
+// Why the index cannot be read before any frame is.
+std::optional<std::string> Obstacle(const GrainRequest& request, const Layout& layout) {
+  if (request.model->illumination == Illumination::kFrontlit) {
+    return "in front light a drop's brightness hangs on the lamp and on the drop's facets: read in back "
+           "light "
+           "only";
+  }
   if (layout.Inside().pairs.size() < kFewestPairs)
-    return {std::nullopt, "too little of the spray is in view below the end of its sheet"};
+    return "too little of the spray is in view below the end of its sheet";
   if (layout.Beside().pairs.size() < kFewestBeside)
-    return {std::nullopt, "too little of the picture lies beside the spray below the end of its sheet"};
-  if (frames.size() < kFewestFrames) return {std::nullopt, "too few frames"};
-  std::vector<std::vector<std::int64_t>> chunks;
-  const std::size_t most =
-      std::min<std::size_t>(frames.size(), static_cast<std::size_t>(options.most_frames));
-  for (std::size_t k = 0; k < most; ++k) chunks.push_back({frames[(2 * k + 1) * frames.size() / (2 * most)]});
-  Means inside;
-  Means beside;
-  TakeFrames(path, view, chunks, threads, [&](std::size_t, const std::vector<LumaFrame>& taken) {
-    const FrameMeans means(model, taken.front());
-    const auto read = [&](const Patches& patches, Means& to) {
-      to.emplace_back();
-      for (const Patch& patch : patches.all) to.back().push_back(means.Of(patch));
-    };
-    read(layout.Inside(), inside);
-    read(layout.Beside(), beside);
-  });
+    return "too little of the picture lies beside the spray below the end of its sheet";
+  if (request.frames.size() < kFewestFrames) return "too few frames";
+  return std::nullopt;
+}
+
+GrainResult Reduce(const ClipModel& model, const Layout& layout, const Means& inside, const Means& beside,
+                   const GrainOptions& options) {
   if (inside.size() < kFewestFrames) return {std::nullopt, "too few frames"};
   const auto index_of = [&](std::size_t from, std::size_t to, Grain& grain) {
     const Moments spray = MomentsOf(layout.Inside(), inside, from, to);
@@ -273,6 +281,48 @@ GrainResult ReadGrain(const std::string& path, const View& view, const ClipModel
   const double by_noise = 0.5 * 0.2 * grain.noise_part / (1.0 - grain.noise_part);
   grain.u = std::hypot(u_statistics, grain.index * std::hypot(by_level, by_noise));
   return {grain, ""};
+}
+
+}  // namespace
+
+std::vector<GrainResult> ReadGrains(const std::string& path, const View& view,
+                                    const std::vector<GrainRequest>& requests, int threads,
+                                    const GrainOptions& options) {
+  std::vector<GrainResult> results(requests.size());
+  std::vector<Layout> layouts;
+  std::map<const ClipModel*, Logarithms> logarithms;  // points mostly share one
+  std::vector<Means> inside(requests.size());
+  std::vector<Means> beside(requests.size());
+  std::vector<std::vector<std::int64_t>> wanted;
+  std::vector<std::size_t> of;
+  for (std::size_t r = 0; r < requests.size(); ++r) {
+    layouts.emplace_back(*requests[r].model, requests[r].breakup_px, options);
+    if (auto why = Obstacle(requests[r], layouts[r])) {
+      results[r].why = std::move(*why);
+      continue;
+    }
+    logarithms.try_emplace(requests[r].model, *requests[r].model);
+    for (const std::size_t k :
+         EvenIndices(requests[r].frames.size(), static_cast<std::size_t>(options.most_frames))) {
+      wanted.push_back({requests[r].frames[k]});
+      of.push_back(r);
+    }
+  }
+  TakeFrames(path, view, wanted, threads, [&](std::size_t k, const std::vector<LumaFrame>& taken) {
+    const std::size_t r = of[k];
+    const FrameMeans means(*requests[r].model, logarithms.at(requests[r].model), taken.front());
+    const auto read = [&](const Patches& patches, Means& to) {
+      to.emplace_back();
+      for (const Patch& patch : patches.all) to.back().push_back(means.Of(patch));
+    };
+    read(layouts[r].Inside(), inside[r]);
+    read(layouts[r].Beside(), beside[r]);
+  });
+  for (std::size_t r = 0; r < requests.size(); ++r) {
+    if (results[r].why.empty())
+      results[r] = Reduce(*requests[r].model, layouts[r], inside[r], beside[r], options);
+  }
+  return results;
 }
 
 }  // namespace conebook::vision

@@ -27,11 +27,9 @@ double HalfAngleDeg(const ClipModel& model) {
 
 std::vector<std::int64_t> Evenly(std::int64_t first, std::int64_t last, std::size_t most) {
   std::vector<std::int64_t> picked;
-  const auto n = static_cast<std::int64_t>(most);
-  for (std::int64_t k = 0; k < n; ++k) {
-    const std::int64_t index = first + (2 * k + 1) * (last - first + 1) / (2 * n);
-    if (picked.empty() || index > picked.back()) picked.push_back(index);
-  }
+  for (const std::size_t k :
+       EvenIndices(static_cast<std::size_t>(std::max<std::int64_t>(0, last - first + 1)), most))
+    picked.push_back(first + static_cast<std::int64_t>(k));
   return picked;
 }
 
@@ -95,9 +93,8 @@ class Stages {
         points_[p].reading = FromRecords(kept_.model, view_, kept_.spool, frames_[p], sheet_end_px[p]);
         if (points_[p].reading.stage == SprayStage::kFullyDeveloped) continue;
       }
-      const auto n = static_cast<std::int64_t>(frames_[p].size());
-      for (const std::int64_t k : Evenly(0, n - 1, kOutlineFrames))
-        wanted[p].push_back(kept_.spool.Head(frames_[p][static_cast<std::size_t>(k)]).index);
+      for (const std::size_t k : EvenIndices(frames_[p].size(), kOutlineFrames))
+        wanted[p].push_back(kept_.spool.Head(frames_[p][k]).index);
     }
     std::vector<std::optional<ClipModel>> cones(frames_.size());
     TakeFrames(kept_.path, view_, wanted, kept_.threads,

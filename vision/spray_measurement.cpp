@@ -7,28 +7,21 @@
 
 #include <fmt/format.h>
 
-#include <calib/spectrum.h>
-
 #include "vision/boundary.h"
 #include "vision/breakup.h"
-#include "vision/clip_clock.h"
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
 #include "vision/drop_clip.h"
 #include "vision/grain.h"
-#include "vision/light_bands.h"
 #include "vision/point_stages.h"
 #include "vision/read_frame.h"
-#include "vision/read_pipeline.h"
 #include "vision/refusal.h"
-#include "vision/scene_steadiness.h"
 #include "vision/sheet_fit.h"
 #include "vision/stations.h"
 #include "vision/statistics.h"
 #include "vision/still.h"
-#include "vision/still_edges.h"
 #include "vision/straightness.h"
-#include "vision/survey.h"
+#include "vision/swing.h"
 #include "vision/two_walls.h"
 
 namespace conebook::vision {
@@ -41,54 +34,6 @@ using calib::Severity;
 using calib::Shared;
 
 constexpr const char* kMotionSource = "size and turn of the picture";
-
-std::vector<std::size_t> FramesIn(const ClipReading::Kept& kept, const TimeSpan& span) {
-  std::vector<std::size_t> frames;
-  std::vector<std::size_t> whole;
-  for (std::size_t k = 0; k < kept.time_s.size(); ++k) {
-    if (kept.time_s[k] < span.t0_s || kept.time_s[k] > span.t1_s) continue;
-    if (kept.spool.Head(k).corrupt || (!kept.repeated.empty() && kept.repeated[k])) continue;
-    frames.push_back(k);
-    if (!kept.spool.Head(k).tainted) whole.push_back(k);
-  }
-  // Frames predicted from a damaged one show its blocks for a while.
-  constexpr std::size_t kEnoughFrames = 20;
-  return whole.size() >= kEnoughFrames ? whole : frames;
-}
-
-void FlagFootage(const FootageFormat& format, const DecodeOutcome& outcome, std::vector<Flag>& flags) {
-  const std::int64_t declared = format.declared_frames.value_or(outcome.frames);
-  const auto slack = std::max<std::int64_t>(2, declared / 50);
-  if (outcome.errors > 0 || declared - outcome.frames > slack) {
-    flags.push_back(
-        {"truncated", Severity::kWarn, std::nullopt, std::nullopt,
-         fmt::format("{} of {} declared frames decode, with {} decoder error{}; measured on what decoded",
-                     outcome.frames, declared, outcome.errors, outcome.errors == 1 ? "" : "s"),
-         "copy the clip from the camera again"});
-  }
-  if (format.transfer == Transfer::kHdr) {
-    flags.push_back({"no_linear_light", Severity::kWarn, std::nullopt, std::nullopt,
-                     "the clip is tone-mapped (HDR); light cannot be had from it",
-                     "film in standard dynamic range"});
-  }
-}
-
-// Refused because no cone was seen, and for nothing else?
-bool SaysNoCone(const Flag& flag) {
-  return flag.severity == Severity::kReject && (flag.code == "no_cone" || flag.code == "not_a_cone");
-}
-bool OnlyNoCone(const std::vector<Flag>& flags) {
-  bool any = false;
-  for (const Flag& flag : flags) {
-    if (flag.severity != Severity::kReject) continue;
-    if (!SaysNoCone(flag)) return false;
-    any = true;
-  }
-  return any;
-}
-void DropNoCone(std::vector<Flag>& flags) {
-  std::erase_if(flags, SaysNoCone);
-}
 
 Quantity BreakupQuantity(const BreakupReading& reading) {
   std::vector<Contribution> budget;
@@ -147,6 +92,7 @@ class Measurer {
            "keep moving things out of the picture, and check exit_px and axis_deg"});
       return Result();
     }
+    Grains();
     for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
     MissingPictures();
     return Result();
@@ -558,77 +504,53 @@ class Measurer {
       point.series.push_back(frame);
     }
     Swing(p);
-    ReadGrainOf(p);
   }
 
   // Does the half angle swing at a rate of its own?
   void Swing(std::size_t p) {
     SprayPoint& point = result_.points[p];
-    const auto none = [&](const std::string& why) {
-      AddFlag(p, "no_pulsation", Severity::kInfo, "pulsation", why, "");
-    };
-    if (!pace_known_) return none("the clip's times are not the camera's, so no rate can be told");
-    calib::Series series;
-    for (const FrameAngle& frame : point.series) {
-      if (!series.t_s.empty() && !(frame.t_s > series.t_s.back())) continue;
-      series.t_s.push_back(frame.t_s);
-      series.value.push_back(0.5 *
-                             (static_cast<double>(frame.left_deg) + static_cast<double>(frame.right_deg)));
-    }
-    const auto outcome = calib::Analyse(series);
-    if (const auto* why = std::get_if<calib::NoSpectrum>(&outcome))
-      return none(std::string("no swing of the half angle was looked for: ") + calib::ReasonOf(*why));
-    const auto& spectrum = std::get<calib::Spectrum>(outcome);
-    point.steadiness = Steadiness{spectrum.standard_deviation, spectrum.autocorrelation_time_s,
-                                  spectrum.detectable_amplitude, spectrum.nyquist_hz};
-    if (!spectrum.significant) {
-      return none(fmt::format(
-          "no swing of the half angle stands out from {:.3g} to {:.3g} Hz; one of {:.2g} deg would "
-          "be found nine times in ten",
-          spectrum.lowest_hz, spectrum.nyquist_hz, spectrum.detectable_amplitude));
-    }
-    const calib::Line& line = spectrum.strongest;
-    point.pulsation = Pulsation{line.hz, line.amplitude, line.u_amplitude};
-    const std::vector<double> aliases = calib::AliasesHz(line.hz, spectrum.rate_hz, 2.5 * spectrum.rate_hz);
-    std::string others;
-    for (std::size_t k = 1; k < aliases.size() && k < 4; ++k)
-      others += fmt::format("{}{:.4g}", k == 1 ? "" : ", ", aliases[k]);
-    AddFlag(
-        p, "pulsation_found", Severity::kInfo, "pulsation",
-        fmt::format(
-            "the half angle swings at {:.4g} Hz (u {:.2g}) by {:.2g} deg to either side; at {:.4g} frames a "
-            "second a swing at {} Hz would look the same",
-            line.hz, line.u_hz, line.amplitude, spectrum.rate_hz, others),
-        "film at another frame rate to tell which; look at pump, regulator and feed line");
+    HalfAngleSwing swing = FindSwing(point.series, pace_known_);
+    point.steadiness = swing.steadiness;
+    point.pulsation = swing.pulsation;
+    AddFlag(p, swing.pulsation ? "pulsation_found" : "no_pulsation", Severity::kInfo, "pulsation",
+            std::move(swing.words), std::move(swing.advice));
   }
 
-  void ReadGrainOf(std::size_t p) {
-    const BreakupResult& end = breakups_[p];
-    const auto none = [&](const std::string& why) {
+  // One decoding for all points.
+  void Grains() {
+    std::vector<GrainRequest> requests;
+    std::vector<std::size_t> of;
+    const auto none = [&](std::size_t p, const std::string& why) {
       AddFlag(p, "grain_not_read", Severity::kInfo, "grain", why,
               "frame the spray to about twice its breakup length, with some air beside it");
     };
-    // Rendered pairs in front light came out in the wrong order in a third of cases: not offered until that
-    // is mended.
-    if (kept_.model.illumination == Illumination::kFrontlit)
-      return none(
-          "in front light a drop's brightness hangs on the lamp and on the drop's facets: read in back light "
-          "only");
-    if (!end.reading) return none("where the sheet ends is not known");
-    // Neighbouring frames of fast footage show the same drops: the first second and a half serves, or all.
-    constexpr double kSpanSeconds = 1.5;
-    constexpr std::size_t kFewest = 48;
-    std::vector<std::int64_t> frames;
-    const std::vector<std::size_t>& all = points_[p];
-    for (const std::size_t k : all) {
-      if (frames.size() >= kFewest && kept_.time_s[k] > kept_.time_s[all.front()] + kSpanSeconds) break;
-      frames.push_back(Spool(p).Head(k).index);
+    for (std::size_t p = 0; p < points_.size(); ++p) {
+      if (!result_.points[p].half_angle) continue;
+      const BreakupResult& end = breakups_[p];
+      if (!end.reading) {
+        none(p, "where the sheet ends is not known");
+        continue;
+      }
+      // Neighbouring frames of fast footage show the same drops: the first second and a half serves, or all.
+      constexpr double kSpanSeconds = 1.5;
+      constexpr std::size_t kFewest = 48;
+      GrainRequest request{&Model(p), {}, end.reading->length * setup_.camera.px_per_mm};
+      for (const std::size_t k : points_[p]) {
+        if (request.frames.size() >= kFewest &&
+            kept_.time_s[k] > kept_.time_s[points_[p].front()] + kSpanSeconds) {
+          break;
+        }
+        request.frames.push_back(Spool(p).Head(k).index);
+      }
+      requests.push_back(std::move(request));
+      of.push_back(p);
     }
-    const GrainResult grain =
-        ReadGrain(kept_.path, view_, Model(p), frames, end.reading->length * setup_.camera.px_per_mm,
-                  kept_.threads, GrainOptions{});
-    if (!grain.grain) return none(grain.why);
-    result_.points[p].grain = grain.grain;
+    const std::vector<GrainResult> grains =
+        ReadGrains(kept_.path, view_, requests, kept_.threads, GrainOptions{});
+    for (std::size_t k = 0; k < of.size(); ++k) {
+      result_.points[of[k]].grain = grains[k].grain;
+      if (!grains[k].grain) none(of[k], grains[k].why);
+    }
   }
 
   // An angle against the nozzle's axis, in a picture that turns.
@@ -827,178 +749,6 @@ class Measurer {
 };
 
 }  // namespace
-
-ClipReading::ClipReading() = default;
-ClipReading::ClipReading(ClipReading&&) noexcept = default;
-ClipReading& ClipReading::operator=(ClipReading&&) noexcept = default;
-ClipReading::~ClipReading() = default;
-
-bool ClipReading::Rejected() const {
-  return std::any_of(flags.begin(), flags.end(),
-                     [](const Flag& f) { return f.severity == Severity::kReject; });
-}
-
-ClipReading ReadClip(const std::string& path, const View& view, const ReadOptions& options) {
-  ClipReading reading;
-  reading.kept = std::make_unique<ClipReading::Kept>();
-  ClipReading::Kept& kept = *reading.kept;
-  kept.path = path;
-  SurveyOptions survey_options;
-  survey_options.threads = options.threads;
-  survey_options.should_stop = options.should_stop;
-  SurveyResult survey = Survey(path, view, survey_options);
-  kept.model = std::move(survey.model);
-  reading.flags = survey.flags;
-  const FootageFormat& format = kept.model.format;
-  kept.threads = options.threads;
-  std::vector<double> stamps;
-  DecodeOutcome outcome;
-  const auto read_all = [&] {
-    kept.spool = RecordSpool(kept.model.rows, (kept.model.rows + kRayRowStep - 1) / kRayRowStep);
-    kept.stills.emplace(format);
-    outcome = ReadAllFrames(path, view, kept.model, options, kept.spool, *kept.stills);
-    stamps.clear();
-    for (std::size_t k = 0; k < kept.spool.Frames(); ++k) stamps.push_back(kept.spool.Head(k).stamp_s);
-  };
-  // The head of a clip may show a spray that has not opened yet: true if the rest, or its stage, can be
-  // measured.
-  std::optional<SecondLook> second;
-  const auto look_again = [&] {
-    second = LookAgain(path, view, kept.model, survey.first_spray_frame.value_or(0), outcome.frames,
-                       options.threads);
-    if (!second) return false;
-    kept.model = second->model;
-    kept.outline_only = !second->cone;
-    read_all();
-    return true;
-  };
-  if (reading.Rejected()) {
-    outcome = CountFrames(path, view, options, stamps);
-    if (OnlyNoCone(reading.flags) && look_again()) DropNoCone(reading.flags);
-  } else {
-    read_all();
-  }
-  const ClipClock clock =
-      ClockOf(stamps, kept.spool, survey.first_spray_frame, format, view, ClockOptions{}, reading.flags);
-  kept.frame_interval_s = clock.interval_s;
-  kept.time_s = clock.time_s;
-  kept.repeated = clock.repeated;
-  ClipFacts& facts = reading.facts;
-  facts.pace_known = clock.steady;
-  facts.frames = outcome.frames;
-  facts.width_px = format.UprightWidth();
-  facts.height_px = format.UprightHeight();
-  facts.duration_s = kept.time_s.empty() ? 0.0 : kept.time_s.back() + clock.interval_s;
-  const bool lit = !kept.model.background.empty();
-  if (lit) facts.illumination = kept.model.illumination;
-  facts.illumination_stated = kept.model.illumination_stated;
-  facts.recorded_at = format.recorded_at;
-  if (survey.first_spray_frame) {
-    facts.spray_start_s = survey.first_spray_stamp_s * clock.scale;
-    const auto at = static_cast<std::size_t>(*survey.first_spray_frame);
-    if (at < kept.time_s.size()) facts.spray_start_s = kept.time_s[at];
-    facts.u_spray_start_s = survey.u_first_spray_s * clock.scale;
-  }
-  FlagFootage(format, outcome, reading.flags);
-  if (reading.Rejected()) return reading;
-  if (view.shows == Shows::kDrops) return reading;
-  if (kept.model.exit_found) {
-    const cv::Point2d exit = Apply(kept.model.reading.upright_from_reading, kept.model.exit_px);
-    reading.flags.push_back(
-        {"exit_found", Severity::kInfo, std::nullopt, std::nullopt,
-         fmt::format("exit_px is not stated; found at [{:.1f}, {:.1f}] px", exit.x, exit.y),
-         "state [nozzle] exit_px"});
-  }
-  if (kept.model.background_from_spray) {
-    reading.flags.push_back(
-        {"no_spray_free_frames", Severity::kInfo, std::nullopt, std::nullopt,
-         survey.first_spray_frame ? "none of the frames before the spray could serve as background: it was "
-                                    "continued from the sides"
-                                  : "the clip does not show the spray begin, so no frame is known to be free "
-                                    "of it: the background "
-                                    "was continued from the sides",
-         "start filming a second before the valve opens, with light in which the spray shows clearly"});
-  }
-  {
-    const SteadinessOptions steadiness;
-    const SceneSteadiness seen = JudgeScene(kept.model, kept.spool, survey.first_spray_frame, steadiness);
-    MotionEffect effect;
-    if (seen.Moves()) {
-      kept.model.follow_scene = true;
-      read_all();
-      effect = EffectOfMotion(seen, JudgeScene(kept.model, kept.spool, survey.first_spray_frame, steadiness),
-                              steadiness);
-      kept.motion = effect;
-    }
-    FlagScene(seen, effect, reading.flags);
-    FlagBands(kept.model, LightBandOptions{}, reading.flags);
-    const StillEdgeOptions still_options;
-    const StillEdges still =
-        FindStillEdges(kept.model, kept.spool, FramesIn(kept, SteadySpray(reading)), still_options);
-    if (still.Any()) {
-      kept.model.covered = still.rows;
-      read_all();
-    }
-    FlagStillEdges(still, still_options, reading.flags);
-  }
-  const auto check = [&] {
-    RefusalOptions refusal;
-    if (kept.outline_only) {  // no cone to be expected
-      refusal.least_frames_with_cone = refusal.least_found = 0.0;
-      refusal.least_half_angle_deg = refusal.doubt_half_angle_deg = 0.0;
-    }
-    std::vector<std::size_t> frames = FramesIn(kept, SteadySpray(reading));
-    if (second && second->cone) {
-      frames.clear();
-      for (std::size_t k = 0; k < kept.spool.Frames(); ++k) {
-        const FrameRecord& head = kept.spool.Head(k);
-        if (head.index >= second->first && head.index <= second->last && !head.corrupt) frames.push_back(k);
-      }
-    }
-    return CheckClip(kept.model, kept.spool, frames, refusal);
-  };
-  std::vector<Flag> found = check();
-  if (!second && OnlyNoCone(found) && look_again()) found = check();
-  reading.flags.insert(reading.flags.end(), found.begin(), found.end());
-  return reading;
-}
-
-TimeSpan SteadySpray(const ClipReading& reading) {
-  const ClipReading::Kept& kept = *reading.kept;
-  const std::size_t n = kept.spool.Frames();
-  if (n == 0) return {0.0, 0.0};
-  std::size_t first = 0;
-  if (reading.facts.spray_start_s) {
-    while (first < n && kept.time_s[first] < *reading.facts.spray_start_s) ++first;
-  }
-  std::vector<double> widths;
-  for (std::size_t k = first + (n - first) / 3; k < n; ++k) {
-    if (kept.spool.Head(k).width > 0.0F) widths.push_back(static_cast<double>(kept.spool.Head(k).width));
-  }
-  if (widths.size() < 3) return {kept.time_s[std::min(first, n - 1)], kept.time_s.back()};
-  std::vector<double> copy = widths;
-  const double level = MedianInPlace(copy);
-  const double tolerance = std::max(0.04 * level, 2.0 * RobustSpread(widths));
-  const auto steady = [&](std::size_t k) {
-    const float w = kept.spool.Head(k).width;
-    return w > 0.0F && std::abs(static_cast<double>(w) - level) <= tolerance;
-  };
-  // Five frames in a row at the level: started; the last such five: still on.
-  const auto five = [&](std::size_t k) {
-    for (std::size_t j = k; j < k + 5; ++j) {
-      if (j >= n || !steady(j)) return false;
-    }
-    return true;
-  };
-  std::size_t a = first;
-  while (a + 5 < n && !five(a)) ++a;
-  if (a + 5 >= n) a = first;
-  std::size_t b = n - 1;
-  while (b > a + 5 && !five(b - 4)) --b;
-  if (b <= a + 5) b = n - 1;
-  if (reading.facts.spray_start_s && b > a + 20) a += std::max<std::size_t>(2, (b - a) / 20);
-  return {kept.time_s[a], kept.time_s[b]};
-}
 
 SprayMeasurement MeasureSpray(const ClipReading& reading, const View& view, std::vector<TimeSpan> spans) {
   return Measurer(reading, view, std::move(spans)).Measure();

@@ -94,6 +94,15 @@ std::vector<Block> ContiguousBlocks(std::size_t count, int most, int least) {
   return all;
 }
 
+std::vector<std::size_t> EvenIndices(std::size_t count, std::size_t most) {
+  std::vector<std::size_t> picked;
+  for (std::size_t k = 0; k < most; ++k) {
+    const std::size_t index = (2 * k + 1) * count / (2 * most);
+    if (index < count && (picked.empty() || index > picked.back())) picked.push_back(index);
+  }
+  return picked;
+}
+
 double EffectiveSampleSize(std::span<const double> series) {
   const auto n = series.size();
   if (n < 4) return static_cast<double>(n);

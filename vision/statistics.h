@@ -28,6 +28,9 @@ struct Block {
 };
 std::vector<Block> ContiguousBlocks(std::size_t count, int most, int least);
 
+// At most `most` of `count` indices, rising, each from the middle of its share; all where there are no more.
+std::vector<std::size_t> EvenIndices(std::size_t count, std::size_t most);
+
 // Effective number of independent values in a time series: n / (1 + 2 sum of autocorrelation), summed up to
 // the first lag where a pair of neighbouring lags turns negative (Geyer 1992, initial positive sequence; from
 // memory). Between 1 and n.

@@ -227,7 +227,6 @@ std::string Remeasure(const std::string& record_json, const EvidenceReader& evid
     input.log_name = json.value("/inputs/log/path"_json_pointer, std::string("log.csv"));
   }
   input.readings = ReadingsOf(json.at("settings"));
-  input.sweep = json.at("settings").value("sweep", false);
   if (json.value("date_from", Json()) == "stated") input.date = json.at("date").get<std::string>();
   if (footage) {
     input.clip_path = footage;

@@ -236,17 +236,7 @@ std::optional<DropSizes> ToDrops(const Json* json) {
   drops.cutoff_um = json->at("cutoff_um").get<double>();
   drops.window_width_mm = json->at("window_mm").at(0).get<double>();
   drops.window_height_mm = json->at("window_mm").at(1).get<double>();
-  const auto quantity = [&](const char* key) { return *ToQuantity(&json->at(key)); };
-  drops.d10_um = quantity("d10_um");
-  drops.d20_um = quantity("d20_um");
-  drops.d30_um = quantity("d30_um");
-  drops.d32_um = quantity("d32_um");
-  drops.d43_um = quantity("d43_um");
-  drops.dn50_um = quantity("dn50_um");
-  drops.dv10_um = quantity("dv10_um");
-  drops.dv50_um = quantity("dv50_um");
-  drops.dv90_um = quantity("dv90_um");
-  drops.span = quantity("span");
+  for (const auto& [key, quantity] : kDropQuantities) drops.*quantity = *ToQuantity(&json->at(key));
   const Json& histogram = json->at("histogram");
   drops.histogram = {ToNumbersOf(histogram, "edge_um"), ToNumbersOf(histogram, "number_share"),
                      ToNumbersOf(histogram, "volume_share")};
