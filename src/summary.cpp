@@ -54,7 +54,15 @@ std::string PointTable(const Run& run) {
     column("flow area", "mm2");
     column(area.c_str(), "");
   }
-  if (spray) {
+  // A close-up of drops has no cone.
+  const bool drops = std::any_of(run.points.begin(), run.points.end(),
+                                 [](const Point& point) { return point.drops.has_value(); });
+  if (spray && drops) {
+    column("D32", "um");
+    column("DV50", "um");
+    column("drops", "");
+    column("frames", "");
+  } else if (spray) {
     column("stage", "");
     column("half angle", "deg");
     column("lean", "deg");
@@ -70,7 +78,12 @@ std::string PointTable(const Run& run) {
       row.push_back(Shown(point.flow_area_mm2));
       row.push_back(point.cd ? Shown(point.cd->cd) : "-");
     }
-    if (spray) {
+    if (spray && drops) {
+      row.push_back(point.drops ? Shown(point.drops->d32_um) : "-");
+      row.push_back(point.drops ? Shown(point.drops->dv50_um) : "-");
+      row.push_back(point.drops ? fmt::format("{}", point.drops->count) : "-");
+      row.push_back(fmt::format("{}", point.frames));
+    } else if (spray) {
       row.emplace_back(point.spray.stage ? vision::InWords(*point.spray.stage) : "-");
       const auto& angle = point.spray.half_angle;
       row.push_back(angle ? Shown(angle->mean_deg) : "-");

@@ -61,8 +61,8 @@ Chart ChartOf(const DropSizes& d) {
   ChartData data;
   data.key = "drops";
   data.x_title = "diameter, µm";
-  data.y_title = "share of a class, %";
-  data.y2_title = "volume in smaller drops, %";
+  data.y_title = "share, %";
+  data.y2_title = "summed, %";
   data.y2_from_zero = true;
   data.series.push_back(Steps("by volume", d.histogram, d.histogram.volume_share, 1));
   data.series.push_back(Steps("by number", d.histogram, d.histogram.number_share, 2));
@@ -91,7 +91,9 @@ Chart ChartOf(const DropSizes& d) {
       "volume is in drops smaller than {:.0f} micrometres.",
       d.histogram.edge_um.front(), d.histogram.edge_um.back(), d.dv50_um.value);
   chart.note =
-      "Above: a few large drops hold most of the volume, so the two outlines differ. Below: where the curve "
+      "Above: share of the drops, and of their volume, in each class; a few large drops hold most of the "
+      "volume, so "
+      "the two differ. Below: volume in smaller drops; where the curve "
       "passes 50 %, "
       "read DV50. It begins at the cut-off: smaller drops are not in it.";
   chart.json = ChartJson(data);

@@ -94,6 +94,9 @@ TEST_CASE("a close-up of drops gives D32 with what it rests on", "[process][drop
   CHECK(volume == Approx(1.0));
   CHECK(point["half_angle_deg"].is_null());
   // Any number of threads: the same bytes.
+  const std::string summary = folder.Run("measure pictures --rig rig.toml").out;
+  CHECK(summary.find("D32") != std::string::npos);
+  CHECK(summary.find("half angle") == std::string::npos);
   nlohmann::json alone = Measured(folder, 1);
   CHECK(alone["points"] == result["points"]);
   CHECK(folder.Read("page.html").find("Sauter mean") != std::string::npos);
