@@ -31,6 +31,7 @@ std::vector<RigKey> MakeKeys() {
       Text("element", "batch"),
       Text("element", "kind", {"swirl", "plain_orifice", "plate"}),
       Text("element", "role", {"check"}),
+      {"element", "mount", RigValue::kInteger, 1.0, true, 1000.0, {}},
       {"element", "inlet_count", RigValue::kInteger, 1.0, true, 1000.0, {}},
       Positive("element", "inlet_diameter_mm"),
       Number("element", "inlet_edge_radius_mm", 0.0),

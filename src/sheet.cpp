@@ -105,7 +105,8 @@ HandReading ReadBucket(const TomlNode& table) {
 
 void ReadEntry(const TomlNode& entry, const std::optional<std::string>& day_log, SheetClip& clip) {
   RequireKind(entry, "[[clip]]", TomlNode::Kind::kTable);
-  CheckKeys(entry, "[[clip]]", {"file", "element", "batch", "role", "log", "readings", "bucket", "rig"});
+  CheckKeys(entry, "[[clip]]",
+            {"file", "element", "batch", "role", "mount", "log", "readings", "bucket", "rig"});
   clip.file = Text(entry, "file");
   clip.element = Text(entry, "element").value_or("");
   if (const TomlNode* batch = entry.Find("batch"))
@@ -133,6 +134,7 @@ void ReadEntry(const TomlNode& entry, const std::optional<std::string>& day_log,
     clip.overrides = RequireKind(*rig, "rig", TomlNode::Kind::kTable);
   if (const TomlNode* element = entry.Find("element")) SetValue(clip.overrides, "element", "id", *element);
   if (const TomlNode* role = entry.Find("role")) SetValue(clip.overrides, "element", "role", *role);
+  if (const TomlNode* mount = entry.Find("mount")) SetValue(clip.overrides, "element", "mount", *mount);
   if (const TomlNode* batch = entry.Find("batch")) SetValue(clip.overrides, "element", "batch", *batch);
 }
 

@@ -149,11 +149,14 @@ std::unique_ptr<SQLite::Database> OpenDatabase(const std::string& path, Access a
     auto database = std::make_unique<SQLite::Database>(
         path, can_write ? SQLite::OPEN_READWRITE : SQLite::OPEN_READONLY, kBusyMilliseconds);
     SetUp(*database);
-    if (LayoutOf(*database) == 1) {
+    const int newest = static_cast<int>(kUserVersion);
+    if (const int layout = LayoutOf(*database); layout < newest) {
       if (!can_write)
-        RefuseArchive(path, "has layout 1 and must be brought up to date once, but is not writable");
+        RefuseArchive(
+            path,
+            fmt::format("has layout {} and must be brought up to date once, but is not writable", layout));
       InTransaction(path, *database, [&] {
-        if (LayoutOf(*database) != 1) return;  // another process was faster
+        if (LayoutOf(*database) == newest) return;  // another process was faster
         database->exec(kRecordTables);
         MakeIndexTables(*database);
         RebuildIndexTables(*database);

@@ -1,8 +1,8 @@
 // The archive as a SQLite file: opening, making, checking, transactions. For the sources of src/archive
 // alone; everything else goes through archive.h and query.h.
 //
-// application_id 0x434e424b ("CNBK"), user_version 2. Tables: README.md beside this header. Layout 1 had the
-// table record alone; it is brought up to date when opened for writing, and read-only use says so.
+// application_id 0x434e424b ("CNBK"), user_version 3. Tables: README.md beside this header. Earlier layouts
+// had a smaller index, or none; they are brought up to date when opened, and say so where they cannot be.
 #pragma once
 
 #include <cstdint>
@@ -17,7 +17,7 @@ class Database;
 namespace conebook::src {
 
 inline constexpr std::uint32_t kApplicationId = 0x434e424b;
-inline constexpr std::uint32_t kUserVersion = 2;
+inline constexpr std::uint32_t kUserVersion = 3;
 
 enum class Access { kRead, kWrite };
 

@@ -1,5 +1,6 @@
 #include "src/archive/index.h"
 
+#include <algorithm>
 #include <cmath>
 #include <optional>
 #include <vector>
@@ -9,7 +10,10 @@
 #include <nlohmann/json.hpp>
 
 #include "src/archive/point_columns.h"
+#include "src/archive/reading_columns.h"
 #include "src/archive/record.h"
+#include "src/rig.h"
+#include "src/sha256.h"
 
 namespace conebook::src {
 namespace {
@@ -34,7 +38,7 @@ std::string PointTableColumns() {
 }
 
 const std::vector<Table>& Tables() {
-  static const std::string kPoint = PointTableColumns();
+  static const std::string kPoint = PointTableColumns(), kSetup = SetupColumns(), kReading = ReadingColumns();
   static const std::vector<Table> kTables{
       {"run",
        "sha256 TEXT, origin TEXT, element TEXT, batch TEXT, kind TEXT, date TEXT, verdict TEXT, version TEXT,"
@@ -43,6 +47,8 @@ const std::vector<Table>& Tables() {
        " u_cd REAL, half_angle_lo_deg REAL, half_angle_hi_deg REAL, breakup_lo_mm REAL, breakup_hi_mm REAL",
        "sha256"},
       {"point", kPoint.c_str(), "sha256, n"},
+      {"setup", kSetup.c_str(), "sha256"},
+      {"reading", kReading.c_str(), "sha256, n"},
       {"flag", "code TEXT, sha256 TEXT, n INTEGER, severity TEXT, point INTEGER, quantity TEXT",
        "code, sha256, n"},
       {"twice", "inputs TEXT", "inputs"},
@@ -107,6 +113,130 @@ void IndexPoints(SQLite::Database& database, const std::string& key, const Json&
   }
 }
 
+std::string MarksFor(const std::string& columns) {
+  std::string marks = "?";
+  for (const char c : columns)
+    if (c == ',') marks += ", ?";
+  return marks;
+}
+
+// Whose errors a run shares: the hash of the calibration files under these keys and of what the rig says in
+// these sections; of the rig file where it says nothing. Files are told apart where the record keeps them;
+// else all of them count.
+std::string SharedBy(const Json& record, const std::vector<CalibrationKey>& keys,
+                     const std::vector<const char*>& sections) {
+  Json by = Json::object();
+  for (const char* section : sections) {
+    const Json::json_pointer at(std::string("/settings/rig/") + section);
+    if (!record.contains(at) || !record.at(at).is_object()) continue;
+    for (const auto& [name, value] : record.at(at).items()) {
+      // A zero is read anew each day.
+      if (name.find("zero") == std::string::npos) by[std::string(section) + "." + name] = value;
+    }
+  }
+  if (const auto kept = record.find("evidence"); kept != record.end() && kept->is_array()) {
+    for (const Json& item : *kept) {
+      for (const CalibrationKey& key : keys)
+        if (Text(item, "name") == std::string(key.kept_as) + ".gz") by[key.kept_as] = Text(item, "sha256");
+    }
+  } else if (const Json::json_pointer files("/inputs/calibrations"); record.contains(files)) {
+    for (const Json& file : record.at(files)) by["file " + Text(file, "sha256")] = true;
+  }
+  if (by.empty() || sections.empty()) {
+    const Json::json_pointer rig("/inputs/rig_sha256");
+    by["rig"] = record.contains(rig) ? record.at(rig) : Json("imported");
+  }
+  return TextSha256(by.dump(-1, ' ', false, Json::error_handler_t::replace)).substr(0, 16);
+}
+
+void IndexSetup(SQLite::Database& database, const std::string& key, const Json& record) {
+  SQLite::Statement insert(database, "INSERT INTO setup VALUES(" + MarksFor(SetupColumns()) + ")");
+  const Json none = Json::object();
+  const auto object_at = [&](const char* pointer) -> const Json& {
+    const Json::json_pointer at(pointer);
+    return record.contains(at) && record.at(at).is_object() ? record.at(at) : none;
+  };
+  const Json &element = object_at("/settings/rig/element"), &stand = object_at("/settings/rig/stand");
+  const Json& points = record.contains("points") && record["points"].is_array() ? record["points"] : none;
+  std::string liquid = Text(stand, "liquid");
+  if (liquid.empty() && !points.empty()) liquid = Text(points.front(), "liquid");
+  if (liquid.empty()) liquid = stand.contains("density_kg_m3") ? "as the rig states it" : "water (assumed)";
+  const auto mount = element.find("mount");
+  int at = 1;
+  for (const std::string& value :
+       {key, Text(record, "role"), mount == element.end() ? std::string() : mount->dump(),
+        SharedBy(record, {kLensKey, kScaleKey, kConeChecksKey}, {}),
+        SharedBy(record, {kMeterKey, kPressureKey, kLineLossKey}, {"meter", "pressure"}), liquid,
+        Text(object_at("/footage"), "illumination"), Text(record, "lean_against"),
+        Text(element, "measured_by")}) {
+    insert.bind(at++, value);
+  }
+  const auto number = [&](const char* pointer) { return NumberAt(record, Json::json_pointer(pointer)); };
+  std::optional<double> log_t0;
+  for (const Json& point : points)
+    if (!log_t0) log_t0 = NumberAt(point, Json::json_pointer("/log_t0_s"));
+  for (const auto& value : {number("/settings/rig/view/rotation_deg"), number("/stations_mm/0"),
+                            number("/stations_mm/1"), log_t0})
+    BindNumber(insert, at++, value);
+  for (const std::string& name : SetupNumbers()) {
+    const bool exit = name == "exit_diameter_mm" || name == "u_exit_diameter_mm";
+    BindNumber(
+        insert, at++,
+        NumberAt(record, Json::json_pointer(exit ? "/settings/rig/nozzle" : "/settings/rig/element") / name));
+  }
+  insert.exec();
+}
+
+// u of the scatter of n values; the frames of one swing count as one.
+std::optional<double> UOfScatter(const Json& point) {
+  const auto number = [&](const char* pointer) { return NumberAt(point, Json::json_pointer(pointer)); };
+  const auto scatter = number("/steadiness/scatter_deg"), frames = number("/frames"),
+             correlation = number("/steadiness/correlation_time_s"), from = number("/t0_s"),
+             to = number("/t1_s");
+  if (!scatter || !frames) return std::nullopt;
+  double independent = *frames;
+  if (correlation && from && to && *correlation > 0.0)
+    independent = std::min(independent, (*to - *from) / (2.0 * *correlation));
+  return *scatter / std::sqrt(2.0 * std::max(1.0, independent - 1.0));
+}
+
+void IndexReadings(SQLite::Database& database, const std::string& key, const Json& points) {
+  SQLite::Statement insert(database, "INSERT INTO reading VALUES(" + MarksFor(ReadingColumns()) + ")");
+  int n = 0;
+  for (const Json& point : points) {
+    insert.reset();
+    int at = 1;
+    insert.bind(at++, key);
+    insert.bind(at++, ++n);
+    insert.bind(at++, Text(point, "direction"));
+    const auto cd = point.find("cd");
+    insert.bind(at++, cd != point.end() && cd->is_object() ? Text(*cd, "area") : std::string());
+    const auto number = [&](const char* pointer) { return NumberAt(point, Json::json_pointer(pointer)); };
+    for (const auto& value :
+         {number("/cd/area_mm2/value"), number("/pulsation/u"), number("/grain/index"), number("/grain/u"),
+          number("/steadiness/scatter_deg"), UOfScatter(point), number("/d32_um/cutoff_um")})
+      BindNumber(insert, at++, value);
+    for (const SharedQuantity& quantity : SharedQuantities()) {
+      std::array<double, kAllShared.size()> squares{};
+      const Json::json_pointer place(quantity.pointer);
+      const auto u = NumberAt(point, place / "u");
+      if (point.contains(place / "budget")) {
+        for (const Json& part : point.at(place / "budget")) {
+          for (std::size_t i = 0; i < kAllShared.size(); ++i) {
+            if (Text(part, "shared") == calib::NameOf(kAllShared[i]))
+              squares[i] += std::pow(part.value("u", 0.0), 2);
+          }
+        }
+      } else if (u) {
+        squares[1] = *u * *u;
+      }
+      for (const double square : squares)
+        BindNumber(insert, at++, u ? std::optional(std::sqrt(square)) : std::nullopt);
+    }
+    insert.exec();
+  }
+}
+
 // Codes of warnings and refusals, each once, in the record's own order: the rated pressure comes first.
 std::string IndexFlags(SQLite::Database& database, const std::string& key, const Json& flags) {
   SQLite::Statement insert(database, "INSERT INTO flag VALUES(?, ?, ?, ?, ?, ?)");
@@ -137,6 +267,8 @@ void IndexRun(SQLite::Database& database, const std::string& key, const std::str
   const Json& points = json.contains("points") ? json["points"] : none;
   const Json& flags = json.contains("flags") ? json["flags"] : none;
   IndexPoints(database, key, points);
+  IndexSetup(database, key, json);
+  IndexReadings(database, key, points);
   const std::string codes = IndexFlags(database, key, flags);
   Extent pressure, angle, breakup;
   for (const Json& point : points) {

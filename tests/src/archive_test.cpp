@@ -98,7 +98,7 @@ TEST_CASE("an archive says what it is, and is sound", "[src][archive]") {
   const std::string book = folder.In("book.db");
   Store(book, kRecord);
   CHECK(Query(book, "PRAGMA application_id") == std::vector<std::string>{fmt::format("{}", 0x434e424b)});
-  CHECK(Query(book, "PRAGMA user_version") == std::vector<std::string>{"2"});
+  CHECK(Query(book, "PRAGMA user_version") == std::vector<std::string>{"3"});
   CHECK(Query(book, "PRAGMA integrity_check") == std::vector<std::string>{"ok"});
   CHECK(Query(book, "SELECT sha256 FROM record") == std::vector<std::string>{RecordKey(kRecord)});
   // Nothing else is left beside it.
@@ -154,7 +154,7 @@ TEST_CASE("an archive of a newer layout is refused, not guessed at", "[src][arch
   const Folder folder;
   const std::string book = folder.In("book.db");
   Store(book, kRecord);
-  Query(book, "PRAGMA user_version = 3");
+  Query(book, "PRAGMA user_version = 4");
   const std::string before = BytesOf(book);
   CHECK_THROWS_AS(Store(book, kRecord), ArchiveError);
   CHECK(BytesOf(book) == before);
