@@ -112,6 +112,7 @@ std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChan
   constexpr double kLeastOpening = 0.1;                             // of the width a row, both sides together
   constexpr double kMostOfPicture = 0.015, kMostOfHalfWidth = 0.1;  // residual, px
   constexpr int kEdgePx = 4, kLeavingRows = 3;
+  constexpr float kSideOfTop = 0.2F;
   constexpr std::size_t kBlockRows = 8;
   const int w = change.cols;
   int leaving = 0;
@@ -122,7 +123,9 @@ std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChan
   for (int y = 0; y < change.rows; ++y) {
     const float top = rows.top[static_cast<std::size_t>(y)];
     if (top <= rows.cut) continue;
-    const float level = rows.middle[static_cast<std::size_t>(y)] + 0.5F * top;
+    // A lamp mirrored between the sides outshines them.
+    const float level =
+        rows.middle[static_cast<std::size_t>(y)] + std::max(kSideOfTop * top, std::min(0.5F * top, rows.cut));
     int a = 0;
     while (a < w && change(y, a) <= level) ++a;
     int b = w - 1;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <numbers>
 
 #include <Eigen/Dense>
@@ -14,68 +15,57 @@ namespace {
 constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 
 struct Rows {
-  std::vector<double> z, h;  // mm
-  std::vector<double> fluctuation;
+  std::vector<double> z, h;          // mm
+  std::vector<double> width, swing;  // of the edge within a frame and from frame to frame, mm
+  bool has_width = false;
 };
 
-// c and b of the best fit for one a; b is not allowed below zero (waves only widen the envelope).
-HyperboloidFit FitForAngle(std::span<const double> z, std::span<const double> h, std::span<const double> g,
-                           double r0, double tan_a) {
-  double n = 0.0;
-  double sg = 0.0;
-  double sgg = 0.0;
-  double sy = 0.0;
-  double sgy = 0.0;
-  double syy = 0.0;
+// c of the best fit for one a.
+HyperboloidFit FitForAngle(std::span<const double> z, std::span<const double> h, double r0, double tan_a) {
+  const auto n = static_cast<double>(z.size());
+  double sum = 0.0;
+  double squares = 0.0;
   for (std::size_t i = 0; i < z.size(); ++i) {
     const double y = h[i] - std::sqrt(r0 * r0 + z[i] * z[i] * tan_a * tan_a);
-    n += 1.0;
-    sg += g[i];
-    sgg += g[i] * g[i];
-    sy += y;
-    sgy += g[i] * y;
-    syy += y * y;
+    sum += y;
+    squares += y * y;
   }
-  HyperboloidFit fit;
-  fit.tan_a = tan_a;
-  const double det = n * sgg - sg * sg;
-  fit.b = det > 1e-12 * n * sgg ? (n * sgy - sg * sy) / det : 0.0;
-  fit.b = std::max(0.0, fit.b);
-  fit.c = (sy - fit.b * sg) / n;
-  fit.residual = syy - 2.0 * fit.c * sy - 2.0 * fit.b * sgy + n * fit.c * fit.c + 2.0 * fit.b * fit.c * sg +
-                 fit.b * fit.b * sgg;
-  return fit;
+  return {tan_a, sum / n, squares - sum * sum / n};
 }
 
 }  // namespace
 
 std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::span<const double> h,
-                                             std::span<const double> growth, double r0) {
-  if (z.size() < 8 || z.size() != h.size() || z.size() != growth.size()) return std::nullopt;
+                                             double r0) {
+  if (z.size() < 8 || z.size() != h.size()) return std::nullopt;
   // Golden section over the angle between 2 and 80 degrees; the residual has one minimum there.
   const double golden = 0.5 * (std::sqrt(5.0) - 1.0);
   double lo = 2.0 / kDegPerRad;
   double hi = 80.0 / kDegPerRad;
   double a = hi - golden * (hi - lo);
   double b = lo + golden * (hi - lo);
-  HyperboloidFit fa = FitForAngle(z, h, growth, r0, std::tan(a));
-  HyperboloidFit fb = FitForAngle(z, h, growth, r0, std::tan(b));
+  HyperboloidFit fa = FitForAngle(z, h, r0, std::tan(a));
+  HyperboloidFit fb = FitForAngle(z, h, r0, std::tan(b));
   for (int i = 0; i < 60; ++i) {
     if (fa.residual < fb.residual) {
       hi = b;
       b = a;
       fb = fa;
       a = hi - golden * (hi - lo);
-      fa = FitForAngle(z, h, growth, r0, std::tan(a));
+      fa = FitForAngle(z, h, r0, std::tan(a));
     } else {
       lo = a;
       a = b;
       fa = fb;
       b = lo + golden * (hi - lo);
-      fb = FitForAngle(z, h, growth, r0, std::tan(b));
+      fb = FitForAngle(z, h, r0, std::tan(b));
     }
   }
   return fa.residual < fb.residual ? fa : fb;
+}
+
+double EdgeWidth(double outer, double inner, double outer_part, double inner_part) {
+  return (outer - inner) / (std::sqrt(-2.0 * std::log(outer_part)) - std::sqrt(-2.0 * std::log(inner_part)));
 }
 
 namespace {
@@ -115,8 +105,39 @@ RowParts PartsOfRows(const RecordSpool& spool, std::span<const std::size_t> fram
   return parts;
 }
 
+// The two levels whose distance says how wide a row's edge is: 0.7 and 1.4 of the boundary's, as far as the
+// rungs reach. Nothing where they lie too close together.
+std::optional<std::array<double, 2>> LevelsOfWidth(double part) {
+  const double outer = std::max(static_cast<double>(kLadderParts.front()), 0.7 * part);
+  const double inner = std::min(static_cast<double>(kLadderParts.back()), 1.4 * part);
+  constexpr double kLeastRatio = 1.35;
+  if (inner < kLeastRatio * outer) return std::nullopt;
+  return std::array{outer, inner};
+}
+
+// Median of each value's neighbours, over those that are there; beyond the first and last of these constant.
+std::vector<double> Smooth(const std::vector<double>& values) {
+  constexpr std::size_t kReach = 8;
+  std::vector<double> smooth(values.size());
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    std::vector<double> near;
+    for (std::size_t reach = kReach; near.empty() && reach < 2 * values.size(); reach *= 2) {
+      for (std::size_t k = i - std::min(i, reach); k < std::min(values.size(), i + reach + 1); ++k) {
+        if (!std::isnan(values[k])) near.push_back(values[k]);
+      }
+    }
+    smooth[i] = near.empty() ? 0.0 : MedianInPlace(near);
+  }
+  return smooth;
+}
+
+// What one row's frames say of one side: outward positions, and the edge's width in each.
+struct RowSide {
+  std::vector<double> out_px, width_px;
+};
+
 // Half widths per row: median of the outward position after each frame's own swing is taken out, both sides
-// averaged, and the robust spread in time. `from`, `to`: of the frames.
+// averaged, with the width of the edge and the robust spread in time. `from`, `to`: of the frames.
 Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
                  std::size_t from, std::size_t to, std::size_t step, const RowParts& parts,
                  const CameraSetup& setup, const ConeAngles& angles, double z0, double z1) {
@@ -134,11 +155,13 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
   }
   for (double& m : mean_tan) m /= std::max(1.0, count);
   Rows rows;
+  std::size_t widths = 0;
   constexpr int kBlock = 32;
+  constexpr std::size_t kLeast = 5;
   std::vector<std::int16_t> edges;
   for (int row0 = 0; row0 < spool.Rows(); row0 += kBlock) {
     const int row1 = std::min(row0 + kBlock, spool.Rows());
-    std::vector<std::array<std::vector<double>, 2>> values(static_cast<std::size_t>(row1 - row0));
+    std::vector<std::array<RowSide, 2>> values(static_cast<std::size_t>(row1 - row0));
     double used = 0.0;
     for (std::size_t k = from; k < to; k += step) {
       if (!angles.frame_found[k]) continue;
@@ -147,26 +170,34 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
       for (int row = row0; row < row1; ++row) {
         const double dy = model.Row(row) - model.exit_px.y;
         for (std::size_t side = 0; side < 2; ++side) {
+          RowSide& value = values[static_cast<std::size_t>(row - row0)][side];
+          const double part = parts[static_cast<std::size_t>(row)][side];
           const std::int16_t* rungs = edges.data() + (static_cast<std::size_t>(row - row0) * 2 + side) *
                                                          static_cast<std::size_t>(kLadder);
-          if (const auto edge = EdgeAtPart(rungs, parts[static_cast<std::size_t>(row)][side])) {
-            values[static_cast<std::size_t>(row - row0)][side].push_back(
-                *edge - dy * (swing[k][side] - mean_tan[side]));
+          if (const auto edge = EdgeAtPart(rungs, part))
+            value.out_px.push_back(*edge - dy * (swing[k][side] - mean_tan[side]));
+          const auto levels = LevelsOfWidth(part);
+          if (!levels) continue;
+          const auto outer = EdgeAtPart(rungs, (*levels)[0]);
+          const auto inner = EdgeAtPart(rungs, (*levels)[1]);
+          if (outer && inner) {
+            value.width_px.push_back(EdgeWidth(*outer, *inner, kBoundaryPart * (*levels)[0] / part,
+                                               kBoundaryPart * (*levels)[1] / part));
           }
         }
       }
     }
     for (int row = row0; row < row1; ++row) {
       auto& v = values[static_cast<std::size_t>(row - row0)];
-      if (static_cast<double>(v[0].size()) < 0.5 * used || static_cast<double>(v[1].size()) < 0.5 * used ||
-          v[0].size() < 5 || v[1].size() < 5) {
-        continue;
-      }
+      const auto enough = [&](const std::vector<double>& of) {
+        return static_cast<double>(of.size()) >= 0.5 * used && of.size() >= kLeast;
+      };
+      if (!enough(v[0].out_px) || !enough(v[1].out_px)) continue;
       double h = 0.0;
       double z = 0.0;
       double spread = 0.0;
       for (int side = 0; side < 2; ++side) {
-        auto& w = v[static_cast<std::size_t>(side)];
+        auto& w = v[static_cast<std::size_t>(side)].out_px;
         spread += 0.5 * RobustSpread(w);
         const double out = MedianInPlace(w);
         const cv::Point2d px = UprightPx(model, row, side, out);
@@ -175,11 +206,20 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
         z += 0.5 * p.z_mm;
       }
       if (z < z0 || z > z1) continue;
+      double width = std::numeric_limits<double>::quiet_NaN();
+      if (enough(v[0].width_px) && enough(v[1].width_px)) {
+        width = 0.5 * (MedianInPlace(v[0].width_px) + MedianInPlace(v[1].width_px)) / setup.camera.px_per_mm;
+        ++widths;
+      }
       rows.z.push_back(z);
       rows.h.push_back(h);
-      rows.fluctuation.push_back(spread / setup.camera.px_per_mm);
+      rows.width.push_back(width);
+      rows.swing.push_back(spread / setup.camera.px_per_mm);
     }
   }
+  rows.has_width = 2 * widths >= rows.z.size();
+  rows.width = rows.has_width ? Smooth(rows.width) : std::vector<double>(rows.z.size(), 0.0);
+  rows.swing = Smooth(rows.swing);
   return rows;
 }
 
@@ -200,44 +240,41 @@ Variant Evaluate(const HyperboloidFit& fit, double r0, double near_mm, double fa
   return {std::atan(line->slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
 }
 
-Rows Between(const Rows& rows, double z0, double z1) {
-  Rows upper;
+// How far the crests of the waves stand out of the mean surface, in widths of the edge and in its spread from
+// frame to frame.
+struct Envelope {
+  double of_width = 0.0, of_swing = 0.0;
+  double At(const Rows& rows, std::size_t i) const {
+    return of_width * rows.width[i] + of_swing * rows.swing[i];
+  }
+};
+
+// What a way to the angle rests on besides the rows.
+struct Assumed {
+  double r0 = 0.0;
+  Envelope envelope;
+};
+
+// The hyperboloid through the rows down to `end_mm`, less the envelope.
+std::optional<Variant> FitDownTo(const Rows& rows, double end_mm, const Assumed& assumed, double near_mm,
+                                 double far_mm, int least_rows) {
+  std::vector<double> z;
+  std::vector<double> h;
   for (std::size_t i = 0; i < rows.z.size(); ++i) {
-    if (rows.z[i] < z0 || rows.z[i] > z1) continue;
-    upper.z.push_back(rows.z[i]);
-    upper.h.push_back(rows.h[i]);
+    if (rows.z[i] > end_mm) continue;
+    z.push_back(rows.z[i]);
+    h.push_back(rows.h[i] - assumed.envelope.At(rows, i));
   }
-  return upper;
+  if (static_cast<int>(z.size()) < least_rows) return std::nullopt;
+  const auto fit = FitHyperboloid(z, h, assumed.r0);
+  return fit ? std::optional(Evaluate(*fit, assumed.r0, near_mm, far_mm)) : std::nullopt;
 }
 
-// The hyperboloid alone.
-std::optional<Variant> FitUpper(const Rows& rows, double r0, double near_mm, double far_mm, int least_rows) {
-  if (static_cast<int>(rows.z.size()) < least_rows) return std::nullopt;
-  const std::vector<double> none(rows.z.size(), 0.0);
-  const auto fit = FitHyperboloid(rows.z, rows.h, none, r0);
-  return fit ? std::optional(Evaluate(*fit, r0, near_mm, far_mm)) : std::nullopt;
-}
-
-// The hyperboloid with waves as large as the boundary fluctuates.
-std::optional<Variant> FitWhole(const Rows& rows, double r0, double near_mm, double far_mm, int least_rows) {
-  if (static_cast<int>(rows.z.size()) < least_rows) return std::nullopt;
-  // The spread of single rows is noisy; waves grow smoothly.
-  std::vector<double> fluctuation(rows.z.size());
-  for (std::size_t i = 0; i < fluctuation.size(); ++i) {
-    const std::size_t a = i >= 8 ? i - 8 : 0;
-    const std::size_t b = std::min(fluctuation.size(), i + 9);
-    std::vector<double> near(rows.fluctuation.begin() + static_cast<std::ptrdiff_t>(a),
-                             rows.fluctuation.begin() + static_cast<std::ptrdiff_t>(b));
-    fluctuation[i] = MedianInPlace(near);
-  }
-  const auto fit = FitHyperboloid(rows.z, rows.h, fluctuation, r0);
-  return fit ? std::optional(Evaluate(*fit, r0, near_mm, far_mm)) : std::nullopt;
-}
-
-// One way to the angle: values of the line and of the asymptote, with the middle of the film at the exit as
-// expected and one u wider, and of blocks of frames.
+// One way to the angle: values of the line and of the asymptote, with each assumption as expected and one u
+// larger, and of blocks of frames.
 struct Way {
-  Variant value, wider;
+  Variant value;
+  std::array<Variant, 3> changed;  // r0, envelope in widths, envelope in swings
   std::vector<Variant> blocks;
   double model_deg = 0.0;
 };
@@ -247,8 +284,8 @@ struct Mean {
   std::optional<double> u_statistics;
 };
 
-// Weighted by what each way's own scatter, r0 and model leave open. How far they lie apart is in the model's
-// share.
+// Weighted by what each way's own scatter, the assumptions and its model leave open. The assumptions are the
+// same in all of them, so that what they leave open does not average out.
 Mean Combine(std::span<const Way> ways, double Variant::*angle) {
   std::vector<double> weights;
   double sum = 0.0;
@@ -256,8 +293,12 @@ Mean Combine(std::span<const Way> ways, double Variant::*angle) {
     std::vector<double> blocks;
     for (const Variant& block : way.blocks) blocks.push_back(block.*angle);
     const double scatter = UncertaintyOfMean(blocks).value_or(0.0);
-    const double by_r0 = way.value.*angle - way.wider.*angle;
-    weights.push_back(1.0 / (scatter * scatter + by_r0 * by_r0 + way.model_deg * way.model_deg));
+    double open = scatter * scatter + way.model_deg * way.model_deg;
+    for (const Variant& changed : way.changed) {
+      const double by = way.value.*angle - changed.*angle;
+      open += by * by;
+    }
+    weights.push_back(1.0 / open);
     sum += weights.back();
   }
   for (double& weight : weights) weight /= sum;
@@ -268,11 +309,15 @@ Mean Combine(std::span<const Way> ways, double Variant::*angle) {
   };
   Mean mean;
   mean.value = mean_of([&](const Way& way) { return way.value.*angle; });
-  const double wider = mean_of([&](const Way& way) { return way.wider.*angle; });
   const double model = mean_of([&](const Way& way) { return way.model_deg; });
-  const double apart = mean_of(
-      [&](const Way& way) { return (way.value.*angle - mean.value) * (way.value.*angle - mean.value); });
-  mean.u_model = std::sqrt(apart + (mean.value - wider) * (mean.value - wider) + model * model);
+  double variance = model * model + mean_of([&](const Way& way) {
+                      return (way.value.*angle - mean.value) * (way.value.*angle - mean.value);
+                    });
+  for (std::size_t k = 0; k < ways.front().changed.size(); ++k) {
+    const double by = mean_of([&](const Way& way) { return way.changed[k].*angle; }) - mean.value;
+    variance += by * by;
+  }
+  mean.u_model = std::sqrt(variance);
   std::vector<double> blocks;
   for (std::size_t k = 0; k < ways.front().blocks.size(); ++k)
     blocks.push_back(mean_of([&](const Way& way) { return way.blocks[k].*angle; }));
@@ -286,23 +331,24 @@ Variant FromLine(double line_deg, double r0, double near_mm, double far_mm) {
   double hi = std::tan(80.0 / kDegPerRad);
   for (int i = 0; i < 40; ++i) {
     const double middle = 0.5 * (lo + hi);
-    (Evaluate({middle, 0.0, 0.0, 0.0}, r0, near_mm, far_mm).line_deg < line_deg ? lo : hi) = middle;
+    (Evaluate({middle, 0.0, 0.0}, r0, near_mm, far_mm).line_deg < line_deg ? lo : hi) = middle;
   }
   return {line_deg, std::atan(lo) * kDegPerRad};
 }
 
-// The visible boundary less the envelope: as the fluctuation grows between the stations, mm to a mm.
-std::optional<double> GrowthOfFluctuation(const Rows& rows, double near_mm, double far_mm, int least_rows) {
+// How fast the envelope grows between the stations, mm to a mm.
+std::optional<double> GrowthOfEnvelope(const Rows& rows, const Envelope& envelope, double near_mm,
+                                       double far_mm, int least_rows) {
   std::vector<double> z;
-  std::vector<double> fluctuation;
+  std::vector<double> out;
   for (std::size_t i = 0; i < rows.z.size(); ++i) {
     if (rows.z[i] < near_mm || rows.z[i] > far_mm) continue;
     z.push_back(rows.z[i]);
-    fluctuation.push_back(rows.fluctuation[i]);
+    out.push_back(envelope.At(rows, i));
   }
   if (static_cast<int>(z.size()) < least_rows) return std::nullopt;
-  const auto line = FitRobustLine(z, fluctuation, RobustLineOptions{});
-  return line ? std::optional(std::max(0.0, line->slope)) : std::nullopt;
+  const auto line = FitRobustLine(z, out, RobustLineOptions{});
+  return line ? std::optional(line->slope) : std::nullopt;
 }
 
 // The visible angle of each block, from the angles of its frames.
@@ -325,57 +371,66 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
                                     double far_mm, double sheet_end_mm, double exit_radius_mm,
                                     const SheetFitOptions& options) {
   const double z0 = options.near_diameters * 2.0 * exit_radius_mm;
-  const double upper_mm = options.far_of_breakup * sheet_end_mm;
-  const double whole_mm = options.whole_of_breakup * sheet_end_mm;
-  const double r0 = options.r0_of_exit * exit_radius_mm;
+  const double last_mm = options.ends_of_breakup.back() * sheet_end_mm;
   const auto most = static_cast<std::size_t>(options.most_frames);
   const std::size_t step = std::max<std::size_t>(1, (frames.size() + most - 1) / most);
   const RowParts parts = PartsOfRows(spool, frames, step, part);
-  const Rows whole =
-      CollectRows(model, spool, frames, 0, frames.size(), step, parts, setup, angles, z0, whole_mm);
-  const Rows upper = Between(whole, z0, upper_mm);
-  const double r0_wider = r0 + options.u_r0_of_exit * exit_radius_mm;
-  const auto calm = FitUpper(upper, r0, near_mm, far_mm, options.least_rows);
-  const auto calm_wider = FitUpper(upper, r0_wider, near_mm, far_mm, options.least_rows);
-  const auto wavy = FitWhole(whole, r0, near_mm, far_mm, options.least_rows);
-  const auto wavy_wider = FitWhole(whole, r0_wider, near_mm, far_mm, options.least_rows);
-  if (!calm || !calm_wider || !wavy || !wavy_wider) return std::nullopt;
-  // What the first rows and the last of the calm half do to it says how well it is one.
-  const auto later = FitUpper(Between(whole, z0 + 0.25 * (upper_mm - z0), upper_mm), r0, near_mm, far_mm,
-                              options.least_rows);
-  const auto shorter = FitUpper(Between(whole, z0, upper_mm - 0.25 * (upper_mm - z0)), r0, near_mm, far_mm,
-                                options.least_rows);
-  double turned_deg = 0.0;
-  for (const auto& other : {later, shorter}) {
-    if (other) turned_deg = std::hypot(turned_deg, other->line_deg - calm->line_deg);
-  }
-  std::vector<Way> ways{{*calm, *calm_wider, {}, std::hypot(options.calm_model_deg, 0.5 * turned_deg)},
-                        {*wavy, *wavy_wider, {}, options.wavy_model_deg}};
+  const Rows rows =
+      CollectRows(model, spool, frames, 0, frames.size(), step, parts, setup, angles, z0, last_mm);
+  // Where the edge's width cannot be read, its swing in time has to stand for both.
+  Assumed assumed{options.r0_of_exit * exit_radius_mm, {options.of_width, options.of_swing}};
+  if (!rows.has_width) assumed.envelope = {0.0, options.of_swing_alone};
+  std::array<Assumed, 3> changed{assumed, assumed, assumed};
+  changed[0].r0 += options.u_r0_of_exit * exit_radius_mm;
+  changed[1].envelope.of_width += options.u_of_width;
+  changed[2].envelope.of_swing += rows.has_width ? options.u_of_swing : options.u_of_swing_alone;
 
+  std::vector<Way> ways;
+  for (std::size_t i = 0; i < options.ends_of_breakup.size(); ++i) {
+    const auto fit = [&](const Assumed& with) {
+      return FitDownTo(rows, options.ends_of_breakup[i] * sheet_end_mm, with, near_mm, far_mm,
+                       options.least_rows);
+    };
+    const auto value = fit(assumed);
+    if (!value) return std::nullopt;
+    Way way{*value, {}, {}, options.model_deg[i]};
+    for (std::size_t k = 0; k < changed.size(); ++k) {
+      const auto other = fit(changed[k]);
+      if (!other) return std::nullopt;
+      way.changed[k] = *other;
+    }
+    ways.push_back(std::move(way));
+  }
+  // The visible boundary less the envelope.
   const double visible_deg = 0.5 * (std::atan(-angles.slope[0]) + std::atan(angles.slope[1])) * kDegPerRad;
-  double envelope_deg = 0.0;
-  if (const auto growth = GrowthOfFluctuation(whole, near_mm, far_mm, options.least_rows)) {
-    const double cosine = std::cos(visible_deg / kDegPerRad);
-    envelope_deg = options.envelope * *growth * cosine * cosine * kDegPerRad;
-    const double line_deg = visible_deg - envelope_deg;
-    ways.push_back(
-        {FromLine(line_deg, r0, near_mm, far_mm),
-         FromLine(line_deg, r0_wider, near_mm, far_mm),
-         {},
-         std::hypot(options.u_envelope / options.envelope * envelope_deg, options.visible_model_deg)});
+  const double cosine = std::cos(visible_deg / kDegPerRad);
+  const auto less = [&](const Rows& of, const Assumed& with, double angle_deg) -> std::optional<Variant> {
+    const auto growth = GrowthOfEnvelope(of, with.envelope, near_mm, far_mm, options.least_rows);
+    if (!growth) return std::nullopt;
+    return FromLine(angle_deg - *growth * cosine * cosine * kDegPerRad, with.r0, near_mm, far_mm);
+  };
+  if (const auto value = less(rows, assumed, visible_deg)) {
+    Way way{*value, {}, {}, options.visible_model_deg};
+    for (std::size_t k = 0; k < changed.size(); ++k)
+      way.changed[k] = less(rows, changed[k], visible_deg).value_or(*value);
+    ways.push_back(std::move(way));
   }
   const double all_deg = BlockAngle(angles, 0, frames.size());
   for (const Block& block : ContiguousBlocks(frames.size(), options.blocks, options.least_block)) {
-    const Rows rows =
-        CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, whole_mm);
-    const auto a = FitUpper(Between(rows, z0, upper_mm), r0, near_mm, far_mm, options.least_rows);
-    const auto b = FitWhole(rows, r0, near_mm, far_mm, options.least_rows);
-    if (!a || !b) continue;
-    ways[0].blocks.push_back(*a);
-    ways[1].blocks.push_back(*b);
-    if (ways.size() < 3) continue;
-    const double swing = BlockAngle(angles, block.first, block.last) - all_deg;
-    ways[2].blocks.push_back(FromLine(visible_deg - envelope_deg + swing, r0, near_mm, far_mm));
+    const Rows own =
+        CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, last_mm);
+    if (own.has_width != rows.has_width) continue;
+    std::vector<Variant> found;
+    for (const double end : options.ends_of_breakup) {
+      if (const auto fit = FitDownTo(own, end * sheet_end_mm, assumed, near_mm, far_mm, options.least_rows))
+        found.push_back(*fit);
+    }
+    if (ways.size() > options.ends_of_breakup.size()) {
+      const double swing_deg = BlockAngle(angles, block.first, block.last) - all_deg;
+      if (const auto fit = less(own, assumed, visible_deg + swing_deg)) found.push_back(*fit);
+    }
+    if (found.size() != ways.size()) continue;
+    for (std::size_t i = 0; i < ways.size(); ++i) ways[i].blocks.push_back(found[i]);
   }
   SheetAngles result;
   const Mean line = Combine(ways, &Variant::line_deg);

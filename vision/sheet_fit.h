@@ -2,21 +2,23 @@
 // envelope of its crests; waves grow with distance, so the envelope opens wider than the sheet.
 //
 // Model of the half width, both sides together, in the axis plane:
-//   h(z) = sqrt(r0^2 + z^2 tan^2 a) + c + B * (rms fluctuation of the boundary at z)
+//   h(z) = sqrt(r0^2 + z^2 tan^2 a) + c + E(z)
 // the hyperboloid of a free swirling sheet (straight particle paths), a constant for blur and threshold, and
-// the envelope of growing waves; B is not negative. h is the median over frames of the crossing of 0.30 of
-// the row's own limb, not of the clip's: the rim grows fainter down a grey film and stronger down a clear
-// one, and a fixed level then wanders through the blurred rim by tenths of a pixel, which tilts the line.
-// Each frame's own swing of the angle is taken out first: pulsation is no wave.
-// The value: waves of an instability grow by e-folds, so the upper half of the sheet hardly shows them; the
-// model without B is fitted to that half and evaluated at the stations. All of the sheet with B takes the
-// waves out in another way; its model is worse, but its rows are more. The two are averaged, weighted by what
-// scatter, r0 and model leave open in each: the first alone, nearly, where there are rows enough; the second
-// where the calm half is a few dozen noisy rows. (On rendered sprays over varied
-// physics the upper half reads within 0.1 deg for any end between 0.40 and 0.55 of the breakup, the whole
-// sheet within 0.17, and quantiles with an exponential envelope within 0.4.)
-// r0 is the middle of the film at the exit: with an air core of 0.7 to 0.95 of the exit's radius (textbook
-// simplex elements, from memory) 0.85 to 0.975 of it.
+// the envelope of growing waves. h is the median over frames of the crossing of 0.30 of the row's own limb,
+// not of the clip's: the rim grows fainter down a grey film and stronger down a clear one, and a fixed level
+// then wanders through the blurred rim by tenths of a pixel, which tilts the line. Each frame's own swing of
+// the angle is taken out first: pulsation is no wave. The envelope. Waves that travel while the shutter is
+// open are spread into a wider edge: the crossing then lies outside the mean surface, and further out the
+// wider the edge is. With s the width of the edge (standard deviation of the Gaussian whose flank has the
+// row's distance between two levels, EdgeWidth) the crossing of 0.30 of the peak lies out by 1.56 s where the
+// rim is a thin line, 0.97 s where it is the limb of a thin shell (1 / sqrt(depth)), 0.6 to 0.9 s for a film
+// about as thick as the edge is wide, 0.39 s for a step (convolved with a Gaussian; the test does it again).
+// Waves that the shutter freezes move the edge from frame to frame; their median hardly moves. So E =
+// of_width * s + of_swing * (rms of the edge in time): c takes up what of it does not grow. The value: fits
+// down to three parts of the breakup, and the visible angle less the growth of E, averaged with the weights
+// that scatter, assumptions and model leave them. The upper rows hardly show waves but are few. r0 is the
+// middle of the film at the exit: with an air core of 0.7 to 0.95 of the exit's radius (textbook simplex
+// elements, from memory) 0.85 to 0.975 of it.
 #pragma once
 
 #include <array>
@@ -32,17 +34,15 @@
 namespace conebook::vision {
 
 struct SheetFitOptions {
-  double near_diameters = 0.4;    // first row used, exit diameters below the exit
-  double far_of_breakup = 0.5;    // last row used
-  double whole_of_breakup = 0.9;  // last row of the fit with waves
+  double near_diameters = 0.4;                            // first row used, exit diameters below the exit
+  std::array<double, 3> ends_of_breakup{0.6, 0.75, 0.9};  // last rows used
+  std::array<double, 3> model_deg{0.05, 0.05, 0.08};      // u of the model in each
+  double visible_model_deg = 0.08;                        // the visible boundary less its envelope
   int least_rows = 20;
-  double calm_model_deg = 0.05;     // u of the models: the calm half
-  double wavy_model_deg = 0.17;     // the whole sheet
-  double visible_model_deg = 0.08;  // the visible boundary less its envelope, beside the envelope's own u
-  // Envelope at a row in rms fluctuations: none for waves that run around the whole cone at once, two for
-  // the crests of many; the middle, and the u of a rectangle of that width.
-  double envelope = 1.0, u_envelope = 0.58;
-  double r0_of_exit = 0.92;  // middle of the film at the exit, parts of the exit's radius
+  double of_width = 1.0, u_of_width = 0.34;  // the rectangle between a step and a thin line
+  double of_swing = 0.15, u_of_swing = 0.2;
+  double of_swing_alone = 0.5, u_of_swing_alone = 0.5;  // where the width cannot be read
+  double r0_of_exit = 0.92;                             // middle of the film at the exit, parts of its radius
   double u_r0_of_exit = 0.05;
   int blocks = 8;  // of frames, for the scatter
   int least_block = 5;
@@ -65,12 +65,14 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
                                     double far_mm, double sheet_end_mm, double exit_radius_mm,
                                     const SheetFitOptions& options);
 
-// Least squares of h on the model for given r0 and growth term shape; exposed for tests with a known
-// hyperboloid.
+// Least squares of h on sqrt(r0^2 + z^2 tan^2 a) + c for given r0.
 struct HyperboloidFit {
-  double tan_a = 0.0, c = 0.0, b = 0.0, residual = 0.0;
+  double tan_a = 0.0, c = 0.0, residual = 0.0;
 };
-std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::span<const double> h,
-                                             std::span<const double> growth, double r0);
+std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::span<const double> h, double r0);
+
+// Standard deviation of the Gaussian whose flank falls to `outer_part` of its peak at `outer` and to
+// `inner_part` (greater) at `inner`; outer - inner over the difference of sqrt(-2 ln part).
+double EdgeWidth(double outer, double inner, double outer_part, double inner_part);
 
 }  // namespace conebook::vision

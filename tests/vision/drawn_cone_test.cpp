@@ -28,8 +28,9 @@ constexpr int kWidth = 320, kHeight = 300;
 struct Drawn {
   int frames = 40;
   int on_from = 8, on_to = 40;  // frames with spray
-  bool lamp = false;  // mirrored in the sheet's middle, and the left rim lost from 90 to 130 px below
-  bool drops = true;  // below 120 px
+  bool lamp = false;   // mirrored in the sheet's middle, and the left rim lost from 90 to 130 px below
+  bool drops = true;   // below 120 px
+  bool shine = false;  // a lamp mirrored in the upper half, thrice as bright as the right rim
 };
 
 // In front light: bright rims on a dark wall, the sheet between them as good as invisible.
@@ -54,6 +55,9 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
         const bool lost = drawn.lamp && from_axis < 0.0 && z > 90.0 && z < 130.0;
         double bright = lost ? 0.0 : 110.0 * std::exp(-std::max(0.0, in) / 2.5);
         if (drawn.lamp) bright += 120.0 * std::exp(-0.5 * std::pow(from_axis / std::max(1.0, 0.25 * w), 2.0));
+        if (drawn.shine && z < 140.0)
+          bright += 160.0 * std::exp(-0.5 * std::pow((from_axis + 0.3 * w) / std::max(2.0, 0.2 * w), 2.0));
+        if (drawn.shine && from_axis > 0.0) bright *= 0.6;
         light(y, x) += static_cast<float>(cover * bright);
       }
     }
@@ -155,4 +159,20 @@ TEST_CASE("thick jets that part only further down are not taken for a cone", "[v
     }
   }
   CHECK(doubted);
+}
+
+TEST_CASE(
+    "an exit that is not stated is found where the liquid begins, though a mirrored lamp outshines a rim",
+    "[vision][drawn]") {
+  vision::View view = ViewOf();
+  view.exit_x_px.reset();
+  view.exit_y_px.reset();
+  Drawn drawn;
+  drawn.shine = true;
+  const vision::ClipReading reading = vision::ReadClip(Draw("shine", drawn), view, {});
+  for (const calib::Flag& flag : reading.flags) UNSCOPED_INFO(flag.code << ": " << flag.message);
+  REQUIRE_FALSE(reading.Rejected());
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
+  CHECK(m.exit_px.x == Approx(kExitX).margin(3.0));
+  CHECK(m.exit_px.y == Approx(kExitY).margin(6.0));
 }

@@ -359,9 +359,12 @@ class Clip {
     changed("r0 = 0.85 of it", [](auto& o) { o.r0_of_exit = 0.85; });
     changed("first row one exit diameter down", [](auto& o) { o.near_diameters = 1.0; });
     changed("first row at the exit", [](auto& o) { o.near_diameters = 0.1; });
-    changed("rows to 0.4 of the breakup", [](auto& o) { o.far_of_breakup = 0.4; });
-    changed("rows to 0.7 of the breakup", [](auto& o) { o.far_of_breakup = 0.7; });
-    changed("rows to 0.9 of the breakup", [](auto& o) { o.far_of_breakup = 0.9; });
+    changed("rows to 0.5 of the breakup", [](auto& o) { o.ends_of_breakup = {0.5, 0.5, 0.5}; });
+    changed("rows to 0.9 of the breakup", [](auto& o) { o.ends_of_breakup = {0.9, 0.9, 0.9}; });
+    changed("no envelope taken out", [](auto& o) { o.of_width = o.of_swing = 0.0; });
+    changed("envelope as of a thin rim", [](auto& o) { o.of_width = 1.56; });
+    changed("envelope as of a step", [](auto& o) { o.of_width = 0.39; });
+    changed("envelope twice the swing in time", [](auto& o) { o.of_swing *= 2.0; });
   }
 
   void BreakupChoices(const Read& read, std::size_t p) {
