@@ -8,11 +8,14 @@
 
 #include <opencv2/imgproc.hpp>
 
+#include "vision/rim_search.h"
 #include "vision/scene.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
 namespace {
+
+constexpr double kRingOfExit = 0.46;  // middle of the film, parts of the exit's diameter
 
 // A shaking camera moves the body's edges; what two pixels of it explain is no spray.
 cv::Mat1f ChangeBeyondShake(const std::vector<LumaFrame>& sample, const ClipModel& model) {
@@ -189,11 +192,19 @@ std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChan
   }
   if (!sides) return std::nullopt;
   if (sides->y.size() < 8) return std::nullopt;
-  constexpr double kRingOfExit = 0.46;  // middle of the film, parts of the exit's diameter
   const double y = ExitOfHyperbola(sides->y, sides->half, kRingOfExit * diameter_px);
   const double x = 0.5 * (sides->left.Y(y) + sides->right.Y(y));
   if (y < 0.0 || y > 0.7 * change.rows || x < 0.0 || x > w - 1.0) return std::nullopt;
   return cv::Point2d{x, y};
+}
+
+// More where there is more liquid: against the spray-free picture where there is one, else as it is.
+cv::Mat1f LiquidOf(const std::vector<LumaFrame>& sample, const ClipModel& model) {
+  cv::Mat1f sum(model.background.size(), 0.0F);
+  for (const LumaFrame& frame : sample) sum += LightImage(model, frame);
+  sum.convertTo(sum, CV_32F, 1.0 / static_cast<double>(sample.size()));
+  if (!model.background_from_spray) sum -= model.background;
+  return model.illumination == Illumination::kBacklit ? cv::Mat1f(-sum) : sum;
 }
 
 }  // namespace
@@ -203,16 +214,37 @@ bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model) {
   const RowChange rows = ChangeOfRows(change);
   const auto first = FirstLastingRows(change, rows);
   const auto meet = WhereSidesMeet(change, rows, model.exit_diameter_px);
-  if (!first && !meet) return false;
-  // Rows that fail to change near the exit put the first look too low, a body that shakes too high. The sides
-  // as a whole go to some pixels only, but are not led so far astray.
-  constexpr double kFarAbove = 0.08, kFarBelow = 0.04, kSides = 0.02;  // of the picture's height
-  const double apart = first && meet ? first->y - meet->y : 0.0;
-  const bool far = first && meet &&
-                   (cv::norm(*first - *meet) > kFarAbove * change.rows || apart > kFarBelow * change.rows);
-  model.exit_px = first && !far ? *first : *meet;
+  constexpr double kSure = 0.6;
+  const auto rims =
+      sample.empty() ? std::nullopt : FindRims(LiquidOf(sample, model), kRingOfExit * model.exit_diameter_px);
+  if (!first && !meet && !rims) return false;
   constexpr double kLeastPx = 3.0;
-  model.u_exit_px = first && meet && !far ? std::max(kLeastPx, 0.5 * std::abs(apart)) : kSides * change.rows;
+  constexpr double kSides = 0.02, kNear = 0.02, kFarAbove = 0.08,
+                   kFarBelow = 0.04;  // of the picture's height
+  // The first rows that change are the sharpest look where one of the others tells the same. Rows that fail
+  // to change near the exit put them too low, a body that shakes too high. The sides as a whole go to some
+  // pixels only, but are not led so far astray.
+  const bool sure = rims && rims->score > kSure;
+  if (sure && first && cv::norm(*first - rims->exit_px) < kNear * change.rows) {
+    model.exit_px = *first;
+    model.u_exit_px = std::max(kLeastPx, 0.5 * cv::norm(*first - rims->exit_px));
+    return true;
+  }
+  const double apart = first && meet ? first->y - meet->y : 0.0;
+  const double between = first && meet ? cv::norm(*first - *meet) : 0.0;
+  const bool agree = first && meet &&
+                     (sure ? between <= kNear * change.rows
+                           : between <= kFarAbove * change.rows && apart <= kFarBelow * change.rows);
+  if (agree) {
+    model.exit_px = *first;
+    model.u_exit_px = std::max(kLeastPx, 0.5 * std::abs(apart));
+    return true;
+  }
+  if (!sure && !first && !meet) return false;
+  model.exit_px = sure ? rims->exit_px : meet ? *meet : *first;
+  model.u_exit_px = kSides * change.rows;
+  if (sure && meet && cv::norm(*meet - rims->exit_px) < kFarAbove * change.rows)
+    model.exit_px = 0.5 * (*meet + rims->exit_px);
   return true;
 }
 

@@ -1,8 +1,9 @@
 // Where the spray begins, for rigs that do not state [nozzle] exit_px. Good to some pixels; its u is said in
-// the budget. Two looks: the first rows that change for good; and where the two outermost sides of the change
-// farther down come from, as straight paths off a ring the width of the film. The body of a shaking camera
-// changes at its edges and may pass for the first; a faint sheet may not show in it; sides need to open,
-// which no body's do. Where the first lies far from the second, the second is taken.
+// the budget. Three looks: where both rims of a cone hang from (rim_search.h), trusted where they are clear;
+// the first rows that change for good; and where the two outermost sides of the change farther down come
+// from, as straight paths off a ring the width of the film. The body of a shaking camera changes at its edges
+// and may pass for the second; a faint sheet may not show in it; sides need to open, which no body's do.
+// Where the second lies far from the third, the third is taken.
 #pragma once
 
 #include <vector>
