@@ -197,6 +197,29 @@ std::vector<RunReadings> FindReadings(const std::string& path, const RunFilter& 
   return runs;
 }
 
+namespace {
+
+std::vector<std::string> NamesIn(const std::string& path, const char* sql) {
+  const auto database = OpenDatabase(path, Access::kRead);
+  std::vector<std::string> names;
+  Reading(path, [&] {
+    SQLite::Statement statement(*database, sql);
+    while (statement.executeStep()) names.push_back(statement.getColumn(0).getString());
+  });
+  return names;
+}
+
+}  // namespace
+
+std::vector<std::string> FindCheckElements(const std::string& path) {
+  return NamesIn(path,
+                 "SELECT DISTINCT element FROM run JOIN setup USING(sha256) WHERE role = 'check' ORDER BY 1");
+}
+
+std::vector<std::string> FindBatches(const std::string& path) {
+  return NamesIn(path, "SELECT DISTINCT batch FROM run WHERE batch <> '' ORDER BY 1");
+}
+
 std::optional<ReadValue> ReadAt(const RunReadings& run, ReadQuantity quantity, double pressure_bar,
                                 Direction branch, double tolerance) {
   if (branch == Direction::kUnknown) {

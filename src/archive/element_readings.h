@@ -86,6 +86,10 @@ struct RunReadings {
 // By element, date and key. Throws ArchiveError.
 std::vector<RunReadings> FindReadings(const std::string& path, const RunFilter& filter);
 
+// Elements of which any run is a check run; batches of runs. By name. Throws ArchiveError.
+std::vector<std::string> FindCheckElements(const std::string& path);
+std::vector<std::string> FindBatches(const std::string& path);
+
 // A reading of a run at a pressure drop: straight between the two points next to it, over the logarithm of
 // pressure. The nearest point itself where it lies within `tolerance` (a share) of it. Never outside of the
 // run's points. Points reached falling make a branch of their own: kFalling takes these, kRising the others,

@@ -12,6 +12,7 @@
 
 #include "src/commands/archive_commands.h"
 #include "src/commands/calibrate_command.h"
+#include "src/commands/compare_command.h"
 #include "src/commands/interrupt.h"
 #include "src/commands/measure_command.h"
 #include "src/commands/plan_command.h"
@@ -27,6 +28,7 @@ constexpr const char* kExamples = R"(Examples:
   conebook measure clip.mp4 --rig rig.toml --log log.csv --archive book.db --report out.html
   conebook list --archive book.db --element A07
   conebook report --archive book.db --element A07 --report A07.html
+  conebook compare R1 R2 --archive book.db --report routes.html
   conebook verify --archive book.db --footage clips/ --remeasure
   conebook calibrate lens board/*.jpg --square-mm 25 --out lens.toml
 
@@ -410,6 +412,8 @@ int RunCommandLine(int argc, char** argv) {
   AddPlan(app, plan);
   SheetOptions sheet;
   AddSheet(app, sheet);
+  CompareCommandOptions compare;
+  AddCompare(app, compare);
   if (argc < 2)
     throw calib::InputError("nothing to do; try conebook measure CLIP --rig RIG.toml, or conebook --help");
   RequireKnownCommand(argc, argv, app);
@@ -427,6 +431,8 @@ int RunCommandLine(int argc, char** argv) {
   sheet.quiet = measure.quiet;
   sheet.threads = measure.threads;
   if (app.get_subcommand("sheet")->parsed()) return SheetCommand(sheet);
+  compare.quiet = measure.quiet;
+  if (app.get_subcommand("compare")->parsed()) return CompareCommand(compare);
   return Run(app, measure, options);
 }
 

@@ -1,5 +1,5 @@
 #!/usr/bin/python3
-"""Times list, show and the export of one element on an archive of many records.
+"""Times list, show, compare and the export of one element on an archive of many records.
 
     tools/bench/archive_scale.py [--build build/release] [--records 100000] [--runs 5]
 
@@ -47,6 +47,7 @@ def main():
         for words in (["--version"], ["list"] + at, ["list", "--json"] + at, ["list", "--element", element] + at,
                       ["list", "--flag", "cut_off", "--sort", "flow_area"] + at,
                       ["list", "--from", "2035-01-01", "--to", "2035-02-01"] + at, ["show", element] + at,
+                      ["compare", "batch 0", "batch 1"] + at,
                       ["export", "--element", element, "--csv", f"{folder}/p.csv"] + at,
                       ["export", "--element", element, "--json", f"{folder}/p.json"] + at):
             name = " ".join(word for word in words if word not in at)

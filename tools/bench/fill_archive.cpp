@@ -22,14 +22,16 @@ int main(int argc, char** argv) {
   nlohmann::json json = nlohmann::json::parse(text.str());
   const int count = std::atoi(argv[2]);
   std::mt19937 random(1);
-  constexpr int kAtOnce = 2000, kRunsEach = 8;
+  constexpr int kAtOnce = 2000, kRunsEach = 8, kBatch = 400;
   for (int from = 0; from < count; from += kAtOnce) {
     std::vector<Record> records;
     for (int i = from; i < std::min(count, from + kAtOnce); ++i) {
       json["element"] = fmt::format("E{:05}", i / kRunsEach);
       json["settings"]["rig"]["element"]["id"] = json["element"];
-      json["batch"] = fmt::format("batch {}", i / 400);
-      json["date"] = fmt::format("20{:02}-{:02}-{:02}", 30 + i % 10, 1 + i % 12, 1 + i % 28);
+      json["batch"] = fmt::format("batch {}", i / kBatch);
+      // 25 runs of each of two batches a day, so that batches can be compared.
+      const int day = i % kBatch / 25 + i / (2 * kBatch) * (kBatch / 25);
+      json["date"] = fmt::format("20{:02}-{:02}-{:02}", 30 + day / 336 % 60, 1 + day / 28 % 12, 1 + day % 28);
       json["footage"]["sha256"] = fmt::format("{:064x}", i);
       const double factor = 1.0 + 0.02 * (static_cast<double>(random()) / 4294967296.0 - 0.5);
       for (auto& point : json["points"])
