@@ -17,6 +17,7 @@
 #include "src/commands/measure_command.h"
 #include "src/commands/plan_command.h"
 #include "src/commands/sheet_command.h"
+#include "src/commands/size_command.h"
 #include "src/iso_date.h"
 #include "src/nearest_name.h"
 #include "src/version.h"
@@ -410,6 +411,8 @@ int RunCommandLine(int argc, char** argv) {
   AddCalibrate(app, calibrate);
   PlanOptions plan;
   AddPlan(app, plan);
+  SizeOptions size;
+  AddSize(app, size);
   SheetOptions sheet;
   AddSheet(app, sheet);
   CompareCommandOptions compare;
@@ -428,6 +431,8 @@ int RunCommandLine(int argc, char** argv) {
   if (const auto status = RunCalibrate(app, calibrate, measure.quiet)) return *status;
   plan.quiet = measure.quiet;
   if (app.get_subcommand("plan")->parsed()) return PlanCommand(plan);
+  size.quiet = measure.quiet;
+  if (app.get_subcommand("size")->parsed()) return SizeCommand(size);
   sheet.quiet = measure.quiet;
   sheet.threads = measure.threads;
   if (app.get_subcommand("sheet")->parsed()) return SheetCommand(sheet);
