@@ -96,6 +96,8 @@ std::vector<SizeRemark> RemarksOn(const SizeModel& model, const Sizing& sizing);
 
 // "exit 1.6 mm, 3 inlets of 0.7 mm, chamber 5 mm"
 std::string InWords(const SizeGeometry& geometry);
+// "no", "by 1.8 in inlet diameter", "combination", "theory alone"; "angle: theory" where only that is.
+std::string ReachInWords(const SizePrediction& prediction);
 // "2.5 %", "12 %" of a share.
 std::string PercentText(double share);
 

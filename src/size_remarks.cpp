@@ -89,10 +89,25 @@ void AddLiquid(const SizeModel& model, const std::string& liquid, std::vector<Si
 
 std::string InWords(const SizeGeometry& geometry) {
   std::string words =
-      fmt::format("exit {:g} mm, {} inlet{} of {:g} mm, chamber {:g} mm", geometry.exit.mm, geometry.inlets,
-                  geometry.inlets == 1 ? "" : "s", geometry.inlet.mm, geometry.chamber.mm);
+      fmt::format("exit {:.4g} mm, {} inlet{} of {:.4g} mm, chamber {:.4g} mm", geometry.exit.mm,
+                  geometry.inlets, geometry.inlets == 1 ? "" : "s", geometry.inlet.mm, geometry.chamber.mm);
   if (geometry.exit_length) words += fmt::format(", exit length {:.3g} mm", geometry.exit_length->mm);
   return words;
+}
+
+std::string ReachInWords(const SizePrediction& prediction) {
+  const Reach &flow = prediction.flow_reach, &angle = prediction.angle_reach;
+  if (flow.elements == 0 && angle.elements == 0) return "theory alone";
+  const auto words = [](const Reach& reach) -> std::string {
+    if (reach.elements == 0) return "theory";
+    if (!reach.extrapolations.empty()) {
+      const Extrapolation& worst = reach.extrapolations.front();
+      return fmt::format("by {:.{}f} in {}", worst.factor, worst.factor < 1.1 ? 2 : 1, worst.what);
+    }
+    return reach.Outside() ? "combination" : "no";
+  };
+  const std::string of_flow = words(flow), of_angle = words(angle);
+  return of_flow == of_angle ? of_flow : of_flow + "; angle: " + of_angle;
 }
 
 std::string PercentText(double share) {
@@ -100,15 +115,24 @@ std::string PercentText(double share) {
 }
 
 std::vector<SizeRemark> RemarksOn(const SizeModel& model, const SizePrediction& prediction) {
-  std::vector<SizeRemark> remarks;
-  AddReach(prediction.flow_reach, "flow", "no swirl element with geometry and flow area is on record.",
-           remarks);
-  std::vector<SizeRemark> angle;
-  AddReach(prediction.angle_reach, "cone half angle",
-           "no element with geometry and a cone half angle is on record (visible half angles are another "
-           "definition).",
-           angle);
-  remarks.insert(remarks.end(), angle.begin(), angle.end());
+  const auto reach_of = [](const Reach& reach, const std::string& of, const std::string& nothing) {
+    std::vector<SizeRemark> of_reach;
+    AddReach(reach, of, nothing, of_reach);
+    return of_reach;
+  };
+  const Reach &flow = prediction.flow_reach, &angle = prediction.angle_reach;
+  const auto text = [](const SizeRemark& a, const SizeRemark& b) { return a.text == b.text; };
+  std::vector<SizeRemark> remarks = reach_of(flow, "prediction", "");
+  const std::vector<SizeRemark> same = reach_of(angle, "prediction", "");
+  // Said once where flow and angle rest on the same elements.
+  if (flow.elements == 0 || !std::equal(remarks.begin(), remarks.end(), same.begin(), same.end(), text)) {
+    remarks = reach_of(flow, "flow", "no swirl element with geometry and flow area is on record.");
+    const auto more =
+        reach_of(angle, "cone half angle",
+                 "no element with geometry and a cone half angle is on record (visible half angles are "
+                 "another definition).");
+    remarks.insert(remarks.end(), more.begin(), more.end());
+  }
   AddLiquid(model, prediction.flow.liquid, remarks);
   AddRecord(model, remarks);
   return remarks;

@@ -122,7 +122,6 @@ void PrintSizing(const Sizing& sizing) {
     int rank = 0;
     for (const SizeCandidate& one : sizing.candidates) {
       const SizeGeometry& geometry = one.one.geometry;
-      const double factor = std::max(one.one.flow_reach.WorstFactor(), one.one.angle_reach.WorstFactor());
       rows.push_back(
           {fmt::format("{}", ++rank), fmt::format("{}", one.elements), fmt::format("{:g}", geometry.exit.mm),
            fmt::format("{} x {:g}", geometry.inlets, geometry.inlet.mm),
@@ -137,10 +136,7 @@ void PrintSizing(const Sizing& sizing) {
                ? std::string("middle")
                : fmt::format("{}, {:.1f}", calib::NameOf(one.layout.kind), one.layout.least_pitch_mm),
            one.neighbours ? fmt::format("{:.1f}", one.neighbours->mm) : std::string("-"),
-           fmt::format("{:.1f}", one.wall.mm),
-           !std::isfinite(factor) ? std::string("theory alone")
-           : one.one.Outside()    ? fmt::format("by {:.2g}", factor)
-                                  : std::string("no")});
+           fmt::format("{:.1f}", one.wall.mm), ReachInWords(one.one)});
     }
     fmt::print("{}", TextTable(rows));
     const SizeCandidate& first = sizing.candidates.front();
@@ -154,10 +150,11 @@ void PrintSizing(const Sizing& sizing) {
   }
   if (sizing.next) {
     fmt::print(
-        "{:<18}{}{}: one more element's flow from +-{} to +-{}, tangent of its angle from +-{} to +-{}\n",
+        "{:<18}{}{}: one more element's flow from +-{:.1f} to +-{:.1f} %, tangent of its angle from "
+        "+-{:.1f} to +-{:.1f} %\n",
         "test next", InWords(sizing.next->geometry), sizing.next->is_the_candidate ? " (rank 1 itself)" : "",
-        PercentText(sizing.next->flow_now), PercentText(sizing.next->flow_after),
-        PercentText(sizing.next->tangent_now), PercentText(sizing.next->tangent_after));
+        100.0 * sizing.next->flow_now, 100.0 * sizing.next->flow_after, 100.0 * sizing.next->tangent_now,
+        100.0 * sizing.next->tangent_after);
   }
   if (sizing.target.gas_density_kg_m3)
     for (const std::string& ratio : TheoryRatios(*sizing.target.gas_density_kg_m3)) fmt::print("{}\n", ratio);

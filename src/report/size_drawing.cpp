@@ -29,8 +29,9 @@ std::string Circle(double x, double y, double r, const std::string& style) {
 std::string Text(double x, double y, const std::string& text, const char* anchor = "middle",
                  const char* ink = "--ink") {
   return fmt::format(
-      "<text x=\"{}\" y=\"{}\" text-anchor=\"{}\" style=\"fill:var({});font-size:13px\">{}</text>", N(x),
-      N(y), anchor, ink, text);
+      "<text x=\"{}\" y=\"{}\" text-anchor=\"{}\" "
+      "style=\"fill:var({});font-size:13px;paint-order:stroke;stroke:var(--paper);stroke-width:4\">{}</text>",
+      N(x), N(y), anchor, ink, text);
 }
 
 std::string Svg(double width, double height, const std::string& label, const std::string& inside) {

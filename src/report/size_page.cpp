@@ -43,7 +43,7 @@ Chart AgainstRecord(const SizeModel& model, const Shown& shown, const SizePredic
   data.key = shown.key;
   data.x_title = "K = inlet area / (exit × chamber diameter)";
   data.y_title = shown.axis;
-  Series measured, imported, law, low, high, sized;
+  Series measured, imported, law, interval, sized;
   measured.name = "on record";
   imported.name = "imported";
   imported.look = Look::kImported;
@@ -60,12 +60,12 @@ Chart AgainstRecord(const SizeModel& model, const Shown& shown, const SizePredic
     k_hi = std::max(k_hi, k);
   }
   law.name = "law, else as the element sized";
-  low.name = "95 % for one element";
-  high.name = "95 %, upper end";
-  law.look = low.look = high.look = Look::kCurve;
-  low.look = high.look = Look::kTrace;
+  interval.name = "95 % for one element";
+  law.look = Look::kCurve;
+  interval.look = Look::kTrace;
   law.hue = 0;
-  low.hue = high.hue = 4;
+  interval.hue = 4;
+  std::vector<double> upper;
   constexpr int kSteps = 40;
   for (int s = 0; s <= kSteps; ++s) {
     const double k = k_lo / 1.15 * std::pow(1.15 * 1.15 * k_hi / k_lo, static_cast<double>(s) / kSteps);
@@ -73,10 +73,15 @@ Chart AgainstRecord(const SizeModel& model, const Shown& shown, const SizePredic
     const SizeValue& value = shown.tangent ? at.cone_half_angle_deg : at.cd;
     law.x.push_back(k);
     law.y.push_back(value.value);
-    low.y.push_back(value.interval95.lo);
-    high.y.push_back(value.interval95.hi);
+    interval.y.push_back(value.interval95.lo);
+    upper.push_back(value.interval95.hi);
   }
-  low.x = high.x = law.x;
+  // Both ends as one series, parted by a gap.
+  interval.x = law.x;
+  interval.x.push_back(std::numeric_limits<double>::quiet_NaN());
+  interval.y.push_back(std::numeric_limits<double>::quiet_NaN());
+  interval.x.insert(interval.x.end(), law.x.begin(), law.x.end());
+  interval.y.insert(interval.y.end(), upper.begin(), upper.end());
   const SizeValue& value = shown.tangent ? prediction.cone_half_angle_deg : prediction.cd;
   sized.name = "sized";
   sized.hue = 2;
@@ -84,16 +89,21 @@ Chart AgainstRecord(const SizeModel& model, const Shown& shown, const SizePredic
   sized.y = {value.value};
   sized.ey = {0.5 * (value.interval95.hi - value.interval95.lo)};
   std::string words = fmt::format("{} against K, elements on record and the law. ", shown.name);
-  data.series = {law, low, high};
+  data.series = {law, interval};
   for (const Series* series : {&measured, &imported, &sized}) {
     if (series->x.empty()) continue;
     words += InWords(*series, shown.tangent ? "degrees" : "");
     data.series.push_back(*series);
   }
-  return {shown.key, fmt::format("{}, every element", shown.name), words, ChartJson(data),
+  return {shown.key,
+          fmt::format("{}, every element", shown.name),
+          words,
+          ChartJson(data),
           "Bars: 95 % of the measurement; of the sized element, of its prediction. Elements on record differ "
           "from the "
-          "curve also by their other dimensions."};
+          "curve also by their other dimensions.",
+          false,
+          true};
 }
 
 Chart LeftOutChart(const Shown& shown) {
@@ -182,35 +192,50 @@ std::string PredictionTable(const SizePrediction& one) {
 }
 
 std::string LawTable(const SizeModel& model) {
-  std::string out =
-      "<div class=\"scroll\" tabindex=\"0\" role=\"region\" "
-      "aria-label=\"Laws\"><table><thead><tr><th>law</th>"
-      "<th>elements</th><th>times theory</th>";
-  for (std::size_t j = 0; j < kSizeGroups; ++j) out += fmt::format("<th>{}</th>", EscapeHtml(NameOfGroup(j)));
-  out += "<th>element to element</th><th>batch to batch</th></tr></thead><tbody>";
   const auto spread = [](double sd, const calib::Interval& interval) {
     return fmt::format("{} <small>{} to {}</small>", PercentText(sd), PercentText(interval.lo),
                        PercentText(interval.hi));
   };
-  for (const auto& [law, name] :
-       {std::pair(&model.cd, "Cd"), std::pair(&model.tangent, "tangent of the cone half angle")}) {
-    const calib::LawFit& fit = law->fit;
-    out += fmt::format("<tr><th>{}</th><td>{}</td><td>{:.3f} <small>± {}</small></td>", name, fit.rows,
-                       std::exp(fit.mean[0]), PercentText(std::sqrt(fit.covariance(0, 0))));
-    for (std::size_t j = 0; j < kSizeGroups; ++j) {
-      const auto at = static_cast<Eigen::Index>(j + 1);
-      out += fmt::format("<td>{:+.3f} <small>± {:.3f}, prior {:.2f}</small></td>", fit.mean[at],
-                         std::sqrt(fit.covariance(at, at)), model.prior.slope_sd[j]);
-    }
-    out += "<td>" + spread(fit.element_sd, fit.element_sd95) + "</td><td>" +
-           spread(fit.group_sd, fit.group_sd95) + "</td></tr>";
+  std::string out =
+      "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Laws\"><table><thead><tr><th></th>"
+      "<th>Cd</th><th>tangent of the cone half angle</th><th>prior of Cd, of the "
+      "tangent</th></tr></thead><tbody>";
+  const auto row = [&](const std::string& name, const auto& cell, const std::string& prior) {
+    out += fmt::format("<tr><th>{}</th><td>{}</td><td>{}</td><td>{}</td></tr>", EscapeHtml(name),
+                       cell(model.cd.fit), cell(model.tangent.fit), prior);
+  };
+  const SizePrior& prior = model.prior;
+  row(
+      "elements on record", [](const calib::LawFit& fit) { return fmt::format("{}", fit.rows); }, "");
+  row(
+      "times theory",
+      [](const calib::LawFit& fit) {
+        return fmt::format("{:.3f} ± {}", std::exp(fit.mean[0]),
+                           PercentText(std::sqrt(fit.covariance(0, 0))));
+      },
+      fmt::format("1 ± {}, ± {}", PercentText(prior.cd_constant_sd), PercentText(prior.tangent_constant_sd)));
+  for (std::size_t j = 0; j < kSizeGroups; ++j) {
+    const auto at = static_cast<Eigen::Index>(j + 1);
+    row(
+        std::string("exponent of ") + NameOfGroup(j),
+        [at](const calib::LawFit& fit) {
+          return fmt::format("{:+.3f} ± {:.3f}", fit.mean[at], std::sqrt(fit.covariance(at, at)));
+        },
+        fmt::format("0 ± {:.2f}", prior.slope_sd[j]));
   }
+  row(
+      "element to element",
+      [&](const calib::LawFit& fit) { return spread(fit.element_sd, fit.element_sd95); },
+      fmt::format("some {}, {}", PercentText(prior.cd_element_sd), PercentText(prior.tangent_element_sd)));
+  row(
+      "batch to batch", [&](const calib::LawFit& fit) { return spread(fit.group_sd, fit.group_sd95); },
+      "the same");
   return out +
          "</tbody></table></div><p class=\"hint\">Theory times a power law: the exponents are what is added "
          "to "
-         "theory's own, 0 before any element was seen. How far theory is trusted (prior) is common practice, "
-         "no "
-         "source.</p>";
+         "theory's own, 0 before any element was seen. ±: standard deviation. How far theory is trusted "
+         "(prior) "
+         "is common practice, no source.</p>";
 }
 
 std::string RecordTable(const SizeModel& model) {
@@ -249,33 +274,28 @@ std::string Evidence(const SizeModel& model, const SizePrediction& prediction) {
 
 std::string CandidateTable(const Sizing& sizing) {
   std::string out =
-      "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Candidates\"><table "
-      "class=\"day\"><thead><tr>"
-      "<th>rank</th><th>elements</th><th>exit mm</th><th>inlets mm</th><th>chamber mm</th><th>plate flow "
-      "g/s, 95 %</th>"
-      "<th>half angle, 95 %</th><th>chance flow</th><th>chance angle</th><th>layout</th><th>cones meet "
-      "mm</th>"
-      "<th>wall met mm</th><th>extrapolates</th></tr></thead><tbody>";
+      "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Candidates\"><table class=\"day\">"
+      "<thead><tr><th>rank</th><th>number</th><th>exit, inlets, chamber</th><th>plate g/s</th><th>half angle "
+      "°</th>"
+      "<th>extrapolates</th><th>chance</th><th>layout</th><th>cones meet</th><th>wall "
+      "met</th></tr></thead><tbody>";
   int rank = 0;
+  const auto meets = [](const MeetsAt& at) {
+    return fmt::format("{:.1f} <small>{:.1f} to {:.1f}</small>", at.mm, at.lo95_mm, at.hi95_mm);
+  };
   for (const SizeCandidate& one : sizing.candidates) {
     const SizeGeometry& geometry = one.one.geometry;
-    const double factor = std::max(one.one.flow_reach.WorstFactor(), one.one.angle_reach.WorstFactor());
-    const auto meets = [](const MeetsAt& at) {
-      return fmt::format("{:.1f} <small>{:.1f} to {:.1f}</small>", at.mm, at.lo95_mm, at.hi95_mm);
-    };
     out += fmt::format(
-        "<tr><td>{}</td><td>{}</td><td>{:g}</td><td>{} × "
-        "{:g}</td><td>{:g}</td><td>{}</td><td>{}</td><td>{:.2f}</td>"
-        "<td>{:.2f}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
+        "<tr><td>{}</td><td>{}</td><td>{:g}, {} × {:g}, {:g}</td><td>{}</td><td>{}</td>"
+        "<td class=\"text\">{}</td><td>{:.2f} <small>{:.2f} × "
+        "{:.2f}</small></td><td>{}</td><td>{}</td><td>{}</td></tr>",
         ++rank, one.elements, geometry.exit.mm, geometry.inlets, geometry.inlet.mm, geometry.chamber.mm,
-        Of(one.total_flow_kg_s, 1000.0), Of(one.one.cone_half_angle_deg), one.flow_chance, one.angle_chance,
+        Of(one.total_flow_kg_s, 1000.0), Of(one.one.cone_half_angle_deg), ReachInWords(one.one), one.score,
+        one.flow_chance, one.angle_chance,
         one.elements == 1 ? std::string("middle")
-                          : fmt::format("{}<small>pitch {:.1f} mm</small>", calib::NameOf(one.layout.kind),
+                          : fmt::format("{} <small>pitch {:.1f} mm</small>", calib::NameOf(one.layout.kind),
                                         one.layout.least_pitch_mm),
-        one.neighbours ? meets(*one.neighbours) : "none", meets(one.wall),
-        !std::isfinite(factor) ? std::string("theory alone")
-        : one.one.Outside()    ? fmt::format("by {:.2g}", factor)
-                               : std::string("no"));
+        one.neighbours ? meets(*one.neighbours) : "none", meets(one.wall));
   }
   return out + "</tbody></table></div>";
 }
@@ -322,10 +342,11 @@ std::string Making(const Sizing& sizing) {
     out += fmt::format(
         "<p><b>Make and test next:</b> {}{}. Of {} that can be made it narrows rank 1's prediction most: one "
         "more "
-        "element's flow from ± {} to ± {}, the tangent of its cone half angle from ± {} to ± {} (95 %).</p>",
+        "element's flow from ± {:.1f} to ± {:.1f} %, the tangent of its cone half angle from ± {:.1f} to ± "
+        "{:.1f} % (95 %).</p>",
         InWords(sizing.next->geometry), sizing.next->is_the_candidate ? ", rank 1 itself" : "",
-        sizing.next->considered, PercentText(sizing.next->flow_now), PercentText(sizing.next->flow_after),
-        PercentText(sizing.next->tangent_now), PercentText(sizing.next->tangent_after));
+        sizing.next->considered, 100.0 * sizing.next->flow_now, 100.0 * sizing.next->flow_after,
+        100.0 * sizing.next->tangent_now, 100.0 * sizing.next->tangent_after);
   return out + "</section>\n";
 }
 
@@ -335,7 +356,8 @@ std::string SizePage(const SizeModel& model, const SizePrediction& prediction) {
   const std::string title = "An element foretold";
   std::string body =
       Header(title, model,
-             TitleCell("Element", EscapeHtml(InWords(prediction.geometry))) +
+             "<div class=\"long\"><span>Element</span><b>" + EscapeHtml(InWords(prediction.geometry)) +
+                 "</b></div>" +
                  TitleCell("Pressure drop", fmt::format("{:g} bar", prediction.flow.pressure_drop_bar)) +
                  TitleCell("Liquid", EscapeHtml(prediction.flow.liquid)));
   body += "<section><h2>How far to trust it</h2>" + RemarksHtml(RemarksOn(model, prediction)) +
@@ -362,9 +384,10 @@ std::string SizePage(const SizeModel& model, const Sizing& sizing) {
     body +=
         CandidateTable(sizing) +
         fmt::format(
-            "<p class=\"hint\">Ranked by the chance that the plate flows within {:g} % of the target and the "
-            "cone half angle lies in its window, less where it extrapolates. Sizes of drills as named in the "
-            "target.</p>",
+            "<p class=\"hint\">Ranked by the chance (of flow × of angle) that the plate flows within {:g} % "
+            "of the target and the "
+            "cone half angle lies in its window, less where it extrapolates. All lengths in mm, intervals of "
+            "95 %. "
             target.flow_within_percent);
   body += fmt::format("<p>{} combinations of drills.", sizing.combinations);
   for (const LeftOutCombination& one : sizing.left_out)
