@@ -16,7 +16,7 @@ namespace conebook::src {
 namespace {
 
 constexpr double kPaPerBar = 1e5;
-constexpr std::size_t kMostCombinations = 300000;
+constexpr std::size_t kMostCombinations = 100000;
 constexpr double kLeastChance = 0.01;
 constexpr int kTriedMore = 4;  // times the candidates wanted, before those that extrapolate less go first
 constexpr double kMeasuredFlowU = 0.005, kMeasuredTangentU = 0.02;  // of the next element's test
@@ -99,6 +99,12 @@ std::vector<SizeGeometry> Makeable(const SizeTarget& target, int& impossible) {
   return all;
 }
 
+double OutermostMm(const calib::PlateLayout& layout) {
+  double outermost = 0.0;
+  for (const calib::Ring& ring : layout.rings) outermost = std::max(outermost, ring.radius_mm);
+  return outermost;
+}
+
 enum Why { kImpossible, kNoNumber, kNoRoom, kBodies, kFlow, kAngle, kReasons };
 
 std::vector<LeftOutCombination> InWords(const SizeTarget& target, const std::vector<int>& counts) {
@@ -106,7 +112,7 @@ std::vector<LeftOutCombination> InWords(const SizeTarget& target, const std::vec
       "inlets do not fit beside the exit into the chamber",
       fmt::format("would take fewer than {} or more than {} elements", target.fewest, target.most),
       "as many as it takes do not fit on the plate",
-      "chambers would run into each other at the pitch that the plate leaves",
+      "chambers would run into each other, or over the plate's edge",
       fmt::format("no whole number of them is likely to flow within {:g} % of the target",
                   target.flow_within_percent),
       fmt::format("cone half angle not likely within {:g} to {:g} deg", target.angle_lo_deg,
@@ -133,17 +139,28 @@ std::optional<Tried> Try(const SizeModel& model, const SizeTarget& target, const
     ++why[kNoNumber];
     return std::nullopt;
   }
-  const double band = target.flow_within_percent / 100.0;
-  const double drilled = LinearSpread(model, geometry, flow, target.tolerance_mm);
-  bool number = false, room = false, apart = false;
+  const auto refuse = [&](Why reason) {
+    ++why[reason];
+    return std::optional<Tried>();
+  };
+  bool number = false, room = false;
+  std::vector<int> numbers;
   for (const int n : {static_cast<int>(std::floor(wanted)), static_cast<int>(std::floor(wanted)) + 1}) {
     if (n < std::max(1, target.fewest) || n > target.most) continue;
     number = true;
     const auto& layout = layouts.Of(n);
     if (!layout) continue;
     room = true;
-    if (!(layout->least_pitch_mm > geometry.chamber.mm)) continue;
-    apart = true;
+    const bool on_plate = OutermostMm(*layout) + 0.5 * geometry.chamber.mm <= 0.5 * target.plate_diameter_mm;
+    if (on_plate && layout->least_pitch_mm > geometry.chamber.mm) numbers.push_back(n);
+  }
+  if (!number) return refuse(kNoNumber);
+  if (!room) return refuse(kNoRoom);
+  if (numbers.empty()) return refuse(kBodies);
+  if (best.angle_chance < kLeastChance) return refuse(kAngle);
+  const double band = target.flow_within_percent / 100.0;
+  const double drilled = LinearSpread(model, geometry, flow, target.tolerance_mm);
+  for (const int n : numbers) {
     const double own = (std::pow(moments.element_area_sd, 2) + drilled * drilled) / n;
     const double sd =
         std::sqrt(std::pow(moments.common_area_sd, 2) + own + std::pow(0.5 * flow.u_ln_density, 2));
@@ -153,16 +170,8 @@ std::optional<Tried> Try(const SizeModel& model, const SizeTarget& target, const
       best.elements = n;
     }
   }
-  best.score = best.flow_chance * best.angle_chance;
-  const auto refuse = [&](Why reason) {
-    ++why[reason];
-    return std::optional<Tried>();
-  };
-  if (!number) return refuse(kNoNumber);
-  if (!room) return refuse(kNoRoom);
-  if (!apart) return refuse(kBodies);
   if (best.flow_chance < kLeastChance) return refuse(kFlow);
-  if (best.angle_chance < kLeastChance) return refuse(kAngle);
+  best.score = best.flow_chance * best.angle_chance;
   return best;
 }
 
@@ -184,9 +193,7 @@ SizeCandidate WorkedOut(const SizeModel& model, const SizeTarget& target, const 
   for (double* number : {&total.value, &total.u, &total.interval95.lo, &total.interval95.hi})
     *number *= tried.elements;
   out.total_flow_kg_s = total;
-  double outermost = 0.0;
-  for (const calib::Ring& ring : out.layout.rings) outermost = std::max(outermost, ring.radius_mm);
-  out.wall = ConeMeets(0.5 * target.wall_diameter_mm - outermost, tried.geometry.exit.mm,
+  out.wall = ConeMeets(0.5 * target.wall_diameter_mm - OutermostMm(out.layout), tried.geometry.exit.mm,
                        out.one.cone_half_angle_deg);
   if (tried.elements > 1)
     out.neighbours =

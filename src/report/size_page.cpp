@@ -381,14 +381,13 @@ std::string SizePage(const SizeModel& model, const Sizing& sizing) {
   body += "<section><h2>How far to trust it</h2>" + RemarksHtml(RemarksOn(model, sizing)) + "</section>\n";
   body += "<section><h2>Candidates</h2>";
   if (!sizing.candidates.empty())
-    body +=
-        CandidateTable(sizing) +
-        fmt::format(
-            "<p class=\"hint\">Ranked by the chance (of flow × of angle) that the plate flows within {:g} % "
-            "of the target and the "
-            "cone half angle lies in its window, less where it extrapolates. All lengths in mm, intervals of "
-            "95 %. "
-            target.flow_within_percent);
+    body += CandidateTable(sizing) + fmt::format(
+                                         "<p class=\"hint\">Ranked by the chance (of flow × of angle) that "
+                                         "the plate flows within {:g} % of the "
+                                         "target and the cone half angle lies in its window, less where it "
+                                         "extrapolates. All lengths in mm, "
+                                         "intervals of 95 %.</p>",
+                                         target.flow_within_percent);
   body += fmt::format("<p>{} combinations of drills.", sizing.combinations);
   for (const LeftOutCombination& one : sizing.left_out)
     body += fmt::format(" {} left out: {}.", one.count, EscapeHtml(one.reason));

@@ -143,8 +143,13 @@ TEST_CASE("a plate is sized: candidates, layout, next element, page", "[process]
                                          geometry["chamber_diameter_mm"], 6.0);
     CHECK(one["total_flow_kg_s"]["lo95"].get<double>() < truth);
     CHECK(one["total_flow_kg_s"]["hi95"].get<double>() > truth);
-    CHECK(one["score"].get<double>() <= last + 0.5);
-    last = one["score"];
+    // Ranked by the score over the factor by which the flow extrapolates (no angle is on record).
+    const Json& reach = one["one"]["flow_reach"];
+    double factor = 1.0 + reach["outside_hull"].get<double>();
+    for (const Json& out : reach["extrapolations"]) factor = std::max(factor, out["factor"].get<double>());
+    const double ranked_by = one["score"].get<double>() / factor;
+    CHECK(ranked_by <= last * (1.0 + 1e-9));
+    last = ranked_by;
     CHECK(one["drilling"]["agree"] == true);
   }
   const double best = json["candidates"][0]["total_flow_kg_s"]["value"];
