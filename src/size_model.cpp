@@ -276,7 +276,7 @@ const char* NameOfGroup(std::size_t group) {
 }
 
 calib::SwirlGeometry AsSwirl(const SizeGeometry& geometry) {
-  return {geometry.exit.mm, geometry.InletArea_mm2(), geometry.chamber.mm,
+  return {geometry.exit.mm, geometry.InletAreaMm2(), geometry.chamber.mm,
           geometry.exit_length ? std::optional(geometry.exit_length->mm) : std::nullopt, std::nullopt};
 }
 

@@ -15,7 +15,7 @@ namespace {
 
 constexpr double kPaPerBar = 1e5;
 // Where a length comes without u: what gauges and microscopes leave, and what a drawing does not say.
-constexpr double kGaugedU_mm = 0.01;
+constexpr double kGaugedUMm = 0.01;
 constexpr double kDrawnShare = 0.02;
 constexpr double kRoomTemperatureC = 20.0;
 const std::string kAssumed = " (assumed)";
@@ -31,7 +31,7 @@ std::optional<SizeLength> LengthOf(const std::string& name, const ElementFacts* 
     if (const auto found = facts->texts.find("measured_by"); found != facts->texts.end()) how = found->second;
   }
   const bool gauged = how == "pin_gauge" || how == "microscope";
-  const double u_mm = known->u ? *known->u : gauged ? kGaugedU_mm : kDrawnShare * known->value;
+  const double u_mm = known->u ? *known->u : gauged ? kGaugedUMm : kDrawnShare * known->value;
   length.u_ln = u_mm / known->value;
   return length;
 }
@@ -174,7 +174,7 @@ std::string ReadConditions(const std::vector<const RunReadings*>& runs, SizeElem
 
 }  // namespace
 
-double SizeGeometry::InletArea_mm2() const {
+double SizeGeometry::InletAreaMm2() const {
   return inlets * std::numbers::pi / 4.0 * inlet.mm * inlet.mm;
 }
 

@@ -25,7 +25,7 @@ struct SizeGeometry {
   SizeLength exit, inlet, chamber;
   int inlets = 0;
   std::optional<SizeLength> exit_length;
-  double InletArea_mm2() const;
+  double InletAreaMm2() const;
 };
 
 // A mean over runs. Uncertainties are of the logarithm: u_ln of the element alone, shared by key ("meter

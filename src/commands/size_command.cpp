@@ -22,7 +22,7 @@ namespace {
 
 using calib::InputError;
 
-constexpr double kAtmosphere_bar = 1.01325;
+constexpr double kAtmosphereBar = 1.01325;
 constexpr double kPaPerBar = 1e5;
 
 constexpr const char* kHelp =
@@ -197,7 +197,7 @@ SizePrediction PredictionFor(const SizeOptions& options, const SizeModel& model)
   if (!(geometry.chamber.mm > geometry.exit.mm))
     throw InputError(fmt::format("--chamber-mm {:g}: expected wider than the exit of {:g} mm",
                                  geometry.chamber.mm, geometry.exit.mm));
-  const double behind_bar = options.behind_bar.value_or(kAtmosphere_bar);
+  const double behind_bar = options.behind_bar.value_or(kAtmosphereBar);
   const SizeLiquid liquid =
       LiquidByName(options.liquid.value_or("water"), options.temperature_c.value_or(20.0),
                    (behind_bar + *options.pressure_bar) * kPaPerBar, "--liquid");

@@ -443,6 +443,14 @@ TEST_CASE("the record of sizing keeps what is shared apart, and says why an elem
   };
   std::vector<RunReadings> runs{run("A1", "2031-05-04", 0.5), run("A1", "2031-05-05", 0.502),
                                 run("A2", "2031-05-04", 0.51)};
+  for (PointReadings& point : runs.back().points) {
+    ReadValue angle{40.0, 0.5, {}};
+    angle.shares.clip = 0.3;
+    angle.shares.rig = 0.4;
+    point.values[static_cast<std::size_t>(ReadQuantity::kConeHalfAngleDeg)] = angle;
+    // A visible half angle is another definition, and is left aside.
+    point.values[static_cast<std::size_t>(ReadQuantity::kHalfAngleMeanDeg)] = ReadValue{36.0, 0.2, {}};
+  }
   runs.push_back(run("A3", "2031-05-04", 0.5));
   runs.back().geometry.erase("chamber_diameter_mm");
   runs.push_back(run("P1", "2031-05-04", 5.0));
@@ -459,6 +467,12 @@ TEST_CASE("the record of sizing keeps what is shared apart, and says why an elem
   const double scatter = std::log(0.502 / 0.5) / 2.0;
   CHECK(area.u_ln == Approx(std::max(frames, scatter)).epsilon(1e-9));
   CHECK_FALSE(record.elements[0].cone_half_angle_deg);
+  const SizeReading& cone = record.elements[1].cone_half_angle_deg.value();
+  CHECK(cone.value == Approx(40.0));
+  // d ln tan a = 2 da / sin 2a
+  const double per_deg = 2.0 / std::sin(80.0 * kRadPerDeg) * kRadPerDeg;
+  CHECK(cone.u_ln == Approx(0.3 * per_deg));
+  CHECK(cone.shared.at("rig ") == Approx(0.4 * per_deg));
   CHECK(record.elements[0].geometry.exit.u_ln == Approx(0.005));
   CHECK(record.elements[0].geometry.inlet.u_ln == Approx(0.01 / 0.7));
   CHECK_FALSE(record.elements[0].geometry.exit_length);
