@@ -129,7 +129,7 @@ void AddPlateCheck(const Rig& rig, const std::optional<std::vector<PlateElement>
   if (rig.plate_elements.empty()) {
     Say(run, "plate_elements_unstated", Severity::kInfo,
         "the rig does not say which elements the plate holds: its flow is not held against theirs",
-        "state [plate] elements");
+        "state [plate] elements, or [plate] match = what conebook match --json wrote");
   } else if (!on_record) {
     Say(run, "plate_needs_archive", Severity::kInfo,
         "without an archive the elements' flow areas are not known: the plate's flow is not held against "

@@ -11,6 +11,7 @@
 #include "src/circuit_keys.h"
 #include "src/cone_checks.h"
 #include "src/lens_file.h"
+#include "src/match_json.h"
 #include "src/rig_keys.h"
 #include "src/scale_file.h"
 #include "src/sha256.h"
@@ -199,15 +200,23 @@ void ReadPoints(const Reader& reader, Rig& rig) {
   } else if (const TomlNode* lonely = reader.Find("points", "tolerance_bar")) {
     throw InputError(lonely->Place() + ": [points] tolerance_bar is given without nominal_bar");
   }
-  if (const TomlNode* list = reader.Find("plate", "elements")) {
-    if (rig.kind != "plate") {
-      throw InputError(
-          fmt::format("{}: [plate] elements is given for an element of kind \"{}\"; state [element] kind = "
-                      "\"plate\", or take it out",
-                      list->Place(), rig.kind));
-    }
-    for (const TomlNode& item : list->items) rig.plate_elements.push_back(item.text);
+}
+
+void ReadPlate(const Reader& reader, Rig& rig) {
+  const TomlNode *list = reader.Find("plate", "elements"), *match = reader.Find("plate", "match");
+  for (const auto& [node, key] : {std::pair{list, "elements"}, std::pair{match, "match"}}) {
+    if (node == nullptr || rig.kind == "plate") continue;
+    throw InputError(
+        fmt::format("{}: [plate] {} is given for an element of kind \"{}\"; state [element] kind = "
+                    "\"plate\", or take it out",
+                    node->Place(), key, rig.kind));
   }
+  if (list != nullptr && match != nullptr)
+    throw InputError(fmt::format("{}: [plate] elements and match both say what the plate holds; take one out",
+                                 match->Place()));
+  if (list != nullptr)
+    for (const TomlNode& item : list->items) rig.plate_elements.push_back(item.text);
+  if (const auto path = NamedFile(reader, rig, kMatchKey)) rig.plate_elements = ElementsOfMatch(*path);
 }
 
 void ReadStand(const Reader& reader, Rig& rig) {
@@ -249,6 +258,7 @@ void ReadStand(const Reader& reader, Rig& rig) {
   rig.pressure_zero_bar = reader.WithU("pressure", "zero_bar", kZeroBar);
   ReadSensorFiles(reader, rig);
   ReadPoints(reader, rig);
+  ReadPlate(reader, rig);
   // 0.02 s: a clap or a lamp found by eye in log and footage.
   rig.log_minus_video_s = reader.WithU("sync", "log_minus_video_s", 0.02);
   rig.view_rotation_deg = reader.WithU("view", "rotation_deg", 1.0);

@@ -89,6 +89,7 @@ std::vector<RigKey> MakeKeys() {
       {"points", "nominal_bar", RigValue::kNumbers, 0.0, false, kInf, {}},
       Positive("points", "tolerance_bar"),
       {"plate", "elements", RigValue::kTexts, -kInf, true, kInf, {}},
+      Text("plate", "match"),
   };
 }
 

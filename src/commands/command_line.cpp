@@ -14,6 +14,7 @@
 #include "src/commands/calibrate_command.h"
 #include "src/commands/compare_command.h"
 #include "src/commands/interrupt.h"
+#include "src/commands/match_command.h"
 #include "src/commands/measure_command.h"
 #include "src/commands/plan_command.h"
 #include "src/commands/sheet_command.h"
@@ -417,6 +418,8 @@ int RunCommandLine(int argc, char** argv) {
   AddSheet(app, sheet);
   CompareCommandOptions compare;
   AddCompare(app, compare);
+  MatchOptions match;
+  AddMatch(app, match);
   if (argc < 2)
     throw calib::InputError("nothing to do; try conebook measure CLIP --rig RIG.toml, or conebook --help");
   RequireKnownCommand(argc, argv, app);
@@ -438,6 +441,8 @@ int RunCommandLine(int argc, char** argv) {
   if (app.get_subcommand("sheet")->parsed()) return SheetCommand(sheet);
   compare.quiet = measure.quiet;
   if (app.get_subcommand("compare")->parsed()) return CompareCommand(compare);
+  match.quiet = measure.quiet;
+  if (app.get_subcommand("match")->parsed()) return MatchCommand(match);
   return Run(app, measure, options);
 }
 
