@@ -54,6 +54,75 @@ double HarmonicSquared(const MatchProblem& problem, const std::vector<double>& d
   return mean;
 }
 
+// Neighbours in the list sorted by flow, for each group some: those that together spread least.
+class WindowSearch {
+ public:
+  explicit WindowSearch(const MatchProblem& problem)
+      : problem_(problem), chosen_(problem.targets.size()), used_(problem.elements.size(), false) {
+    for (std::size_t i = 0; i < problem.elements.size(); ++i)
+      if (AdmittedAnywhere(problem.elements[i])) sorted_.push_back(static_cast<int>(i));
+    std::stable_sort(sorted_.begin(), sorted_.end(), [&](int a, int b) { return Flow(a) < Flow(b); });
+  }
+
+  std::optional<std::vector<int>> Best() {
+    Try(0, 0.0, 0.0);
+    if (best_.empty()) return std::nullopt;
+    std::vector<int> placed;
+    std::vector<std::size_t> next(best_.size(), 0);
+    for (const PlateSite& site : problem_.sites) {
+      const auto g = static_cast<std::size_t>(site.group);
+      placed.push_back(best_[g][next[g]++]);
+    }
+    return placed;
+  }
+
+ private:
+  double Flow(int i) const {
+    return problem_.elements[static_cast<std::size_t>(i)].flow_area_mm2.front().value;
+  }
+
+  void Try(std::size_t group, double sum, double squares) {
+    if (group == problem_.targets.size()) {
+      const double spread = squares - sum * sum / static_cast<double>(problem_.sites.size());
+      if (!best_.empty() && !(spread < least_)) return;
+      least_ = spread;
+      best_ = chosen_;
+      return;
+    }
+    const auto wanted = static_cast<std::size_t>(
+        std::count_if(problem_.sites.begin(), problem_.sites.end(),
+                      [&](const PlateSite& site) { return site.group == static_cast<int>(group); }));
+    std::vector<int> list;
+    std::vector<double> off;
+    for (const int i : sorted_) {
+      if (used_[static_cast<std::size_t>(i)] ||
+          !problem_.elements[static_cast<std::size_t>(i)].admitted[group])
+        continue;
+      list.push_back(i);
+      off.push_back(DeviationPercent(Flow(i), problem_.targets[group].flow_area_mm2.front()));
+    }
+    for (std::size_t from = 0; from + wanted <= list.size(); ++from) {
+      double more = 0.0, more_squares = 0.0;
+      for (std::size_t k = from; k < from + wanted; ++k) {
+        more += off[k];
+        more_squares += off[k] * off[k];
+      }
+      const auto first = list.begin() + static_cast<std::ptrdiff_t>(from);
+      chosen_[group].assign(first, first + static_cast<std::ptrdiff_t>(wanted));
+      for (const int i : chosen_[group]) used_[static_cast<std::size_t>(i)] = true;
+      Try(group + 1, sum + more, squares + more_squares);
+      for (const int i : chosen_[group]) used_[static_cast<std::size_t>(i)] = false;
+      if (wanted == 0) return;
+    }
+  }
+
+  const MatchProblem& problem_;
+  std::vector<int> sorted_;
+  std::vector<std::vector<int>> chosen_, best_;
+  std::vector<bool> used_;
+  double least_ = 0.0;
+};
+
 }  // namespace
 
 MatchTerms TermsOf(const MatchProblem& problem) {
@@ -154,37 +223,7 @@ std::optional<MatchShortage> ShortageOf(const MatchProblem& problem) {
 }
 
 std::optional<std::vector<int>> SortedByFlow(const MatchProblem& problem) {
-  std::vector<int> placed(problem.sites.size(), -1);
-  std::vector<bool> used(problem.elements.size(), false);
-  for (std::size_t g = 0; g < problem.targets.size(); ++g) {
-    std::vector<std::size_t> sites;
-    for (std::size_t s = 0; s < problem.sites.size(); ++s)
-      if (problem.sites[s].group == static_cast<int>(g)) sites.push_back(s);
-    std::vector<int> sorted;
-    for (std::size_t i = 0; i < problem.elements.size(); ++i)
-      if (problem.elements[i].admitted[g] && !used[i]) sorted.push_back(static_cast<int>(i));
-    const auto flow = [&](int i) {
-      return problem.elements[static_cast<std::size_t>(i)].flow_area_mm2.front().value;
-    };
-    std::stable_sort(sorted.begin(), sorted.end(), [&](int a, int b) { return flow(a) < flow(b); });
-    if (sorted.size() < sites.size()) return std::nullopt;
-    std::size_t best = 0;
-    double best_spread = -1.0;
-    for (std::size_t from = 0; from + sites.size() <= sorted.size(); ++from) {
-      std::vector<double> window;
-      for (std::size_t k = 0; k < sites.size(); ++k) window.push_back(flow(sorted[from + k]));
-      const double spread = Spread(window);
-      if (best_spread < 0.0 || spread < best_spread) {
-        best_spread = spread;
-        best = from;
-      }
-    }
-    for (std::size_t k = 0; k < sites.size(); ++k) {
-      placed[sites[k]] = sorted[best + k];
-      used[static_cast<std::size_t>(sorted[best + k])] = true;
-    }
-  }
-  return placed;
+  return WindowSearch(problem).Best();
 }
 
 std::optional<std::string> ProblemOf(const MatchProblem& problem) {

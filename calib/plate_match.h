@@ -116,8 +116,9 @@ struct MatchShortage {
 };
 std::optional<MatchShortage> ShortageOf(const MatchProblem& problem);
 
-// As somebody with a list would do it: sorted by flow area (of the first circuit), the neighbours with the
-// smallest spread, put around in that order. Nothing where a group cannot be filled so.
+// As somebody with a list would do it: sorted by flow area (of the first circuit), for each group neighbours
+// in the list, those that spread least about a common deviation from the targets, put around in that order.
+// Nothing where a group cannot be filled so.
 std::optional<std::vector<int>> SortedByFlow(const MatchProblem& problem);
 
 // What makes the problem unusable, in words: counts that do not fit, a scale or target that is not above

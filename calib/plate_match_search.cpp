@@ -190,6 +190,12 @@ class Search {
   // True where every arrangement was looked at, or passed over for good reason.
   bool Exhaust() {
     if (options_.exact_nodes <= 0) return false;
+    // How many there are, at most; of many more than can be looked at, passing over does not save enough.
+    constexpr double kHopeless = 1e3;
+    double arrangements = 1.0;
+    for (int s = 0; s < model_.Sites(); ++s)
+      arrangements *= static_cast<double>(static_cast<int>(stock_.size()) - s);
+    if (arrangements > kHopeless * static_cast<double>(options_.exact_nodes)) return false;
     std::vector<bool> used(static_cast<std::size_t>(model_.Elements()), false);
     State state = model_.Empty();
     std::vector<int> last_of_ring(static_cast<std::size_t>(model_.Rings()), 0);

@@ -156,20 +156,25 @@ calib::MatchScales ScalesOf(const MatchPlate& plate) {
   calib::MatchScales scales;
   const auto half = [&](const std::string& quantity, int circuit) -> std::optional<double> {
     const DrawingLimit* limit = plate.LimitOf(false, quantity, circuit);
+    if (limit == nullptr) limit = plate.LimitOf(true, quantity, circuit);
     return limit == nullptr ? std::nullopt : limit->HalfWidth();
+  };
+  const auto aim_of = [&](const std::string& quantity, int circuit) {
+    const auto core = AimOf(plate, false, quantity, circuit);
+    return core ? core : AimOf(plate, true, quantity, circuit);
   };
   double flow = 0.0;
   int n = 0;
   for (std::size_t c = 0; c < plate.Circuits(); ++c) {
     const int circuit = plate.circuits.empty() ? -1 : static_cast<int>(c);
-    const auto width = half("flow_area_mm2", circuit), aim = AimOf(plate, false, "flow_area_mm2", circuit);
+    const auto width = half("flow_area_mm2", circuit), aim = aim_of("flow_area_mm2", circuit);
     if (!width || !aim) continue;
     flow += 100.0 * *width / *aim;
     ++n;
   }
   if (n > 0) scales.flow_percent = flow / n;
   if (const auto width = half("cone_half_angle_deg", -1)) scales.angle_deg = *width;
-  const auto ratio = half("circuit_ratio", -1), aim = AimOf(plate, false, "circuit_ratio", -1);
+  const auto ratio = half("circuit_ratio", -1), aim = aim_of("circuit_ratio", -1);
   if (ratio && aim) scales.ratio_percent = 100.0 * *ratio / *aim;
   if (const DrawingLimit* lean = plate.LimitOf(false, "lean_deg"); lean && lean->tolerance.upper)
     scales.lean_deg = *lean->tolerance.upper;
@@ -467,6 +472,11 @@ MatchResult MatchPlateFrom(const MatchPlate& plate, const MatchQuestion& questio
     }
   }
   result.problem = ProblemFrom(result.plate, result.stock);
+  const auto& limits = plate.limits[0];
+  if (std::none_of(limits.begin(), limits.end(), [](const DrawingLimit& limit) { return limit.HasLimits(); }))
+    result.notes.push_back(
+        fmt::format("the plate file states no limits{}: every element with a flow area is accepted",
+                    wall_row ? " for the core" : ""));
   const bool all_wall = wall_row && std::all_of(plate.positions.begin(), plate.positions.end(),
                                                 [](const MatchPosition& p) { return p.wall; });
   if (all_wall) result.notes.emplace_back("every position is of the wall row: [wall_limits] alone count");

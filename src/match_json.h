@@ -17,8 +17,12 @@
 #include <vector>
 
 #include "src/match.h"
+#include "src/rig.h"
 
 namespace conebook::src {
+
+// The file of a match that a plate's rig names; kept and hashed as a calibration file is.
+inline constexpr CalibrationKey kMatchKey{"plate", "match", "plate_match.json"};
 
 std::string MatchJson(const MatchResult& result);
 

@@ -62,9 +62,8 @@ inline constexpr CalibrationKey kConeChecksKey{"camera", "cone_checks", "cone_ch
 inline constexpr CalibrationKey kMeterKey{"meter", "calibration", "meter_file.toml"};
 inline constexpr CalibrationKey kPressureKey{"pressure", "calibration", "pressure_file.toml"};
 inline constexpr CalibrationKey kLineLossKey{"stand", "line_loss", "line_loss.toml"};
-inline constexpr CalibrationKey kMatchKey{"plate", "match", "plate_match.json"};
-inline constexpr std::array<CalibrationKey, 7> kCalibrationKeys{
-    kLensKey, kScaleKey, kConeChecksKey, kMeterKey, kPressureKey, kLineLossKey, kMatchKey};
+inline constexpr std::array<CalibrationKey, 6> kCalibrationKeys{kLensKey,  kScaleKey,    kConeChecksKey,
+                                                                kMeterKey, kPressureKey, kLineLossKey};
 
 struct CalibrationFile {
   CalibrationKey key;
@@ -83,7 +82,7 @@ struct Rig {
   StandSetup stand;
   LogKeys log;
   std::optional<NominalPoints> nominal;
-  std::vector<std::string> plate_elements;  // ids, of a plate: stated, or as a match placed them
+  std::vector<std::string> plate_elements;  // ids, of a plate
   std::vector<Circuit> circuits;            // two or more, or none: the stand is the one circuit
   std::optional<calib::Stated> k_factor_per_l;
   std::optional<double> meter_u_percent, pressure_u_percent;  // beside a calibration: added to its u

@@ -11,6 +11,7 @@
 #include <calib/error.h>
 
 #include "src/archive/record.h"
+#include "src/match_json.h"
 #include "src/measure.h"
 #include "src/output_file.h"
 #include "src/plate_check.h"
@@ -206,12 +207,14 @@ std::string Remeasure(const std::string& record_json, const EvidenceReader& evid
   const std::string rig_path = files.Write("rig_file.toml", *rig_file);
   // The settings hold the rig as it was used, with whatever a test-day sheet put in place of the file's own.
   Json overrides = json.at("settings").at("rig");
-  for (const auto& [section, key, name] : kCalibrationKeys) {
-    if (const auto text = EvidenceText(record_json, name, evidence)) {
-      files.Write(name, *text);
-      overrides[section][key] = name;
+  const auto put_back = [&](const CalibrationKey& file) {
+    if (const auto text = EvidenceText(record_json, file.kept_as, evidence)) {
+      files.Write(file.kept_as, *text);
+      overrides[file.section][file.key] = file.kept_as;
     }
-  }
+  };
+  for (const CalibrationKey& file : kCalibrationKeys) put_back(file);
+  put_back(kMatchKey);
   MeasureInput input;
   TomlNode node = ToToml(overrides);
   // Paths of the overrides are relative to the rig file.
