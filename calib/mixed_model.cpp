@@ -19,15 +19,30 @@ constexpr double kIndependent = 1e-9;   // of a column's square: less is roundin
 constexpr double kLeastShare = 0.2;     // of the scatter's own variance that a block's smallest may have
 constexpr int kExactInformation = 150;  // fixed effects; with more, the average information is quicker
 constexpr int kSteps = 60;
+constexpr double kNoScatter = 1e-10;  // of the largest reading: less is rounding
 
 // Columns in their order, those left out that depend on the ones before.
 struct Columns {
   std::vector<int> kept, left;
 };
 
+// X' X. A reading has few effects of the many that there are.
+MatrixXd SquareOf(const MatrixXd& fixed) {
+  MatrixXd square = MatrixXd::Zero(fixed.cols(), fixed.cols());
+  std::vector<Eigen::Index> of_row;
+  for (Eigen::Index row = 0; row < fixed.rows(); ++row) {
+    of_row.clear();
+    for (Eigen::Index c = 0; c < fixed.cols(); ++c)
+      if (fixed(row, c) != 0.0) of_row.push_back(c);
+    for (const Eigen::Index a : of_row)
+      for (const Eigen::Index b : of_row) square(a, b) += fixed(row, a) * fixed(row, b);
+  }
+  return square;
+}
+
 Columns IndependentColumns(const MatrixXd& fixed) {
   Columns columns;
-  MatrixXd square = fixed.transpose() * fixed;
+  MatrixXd square = SquareOf(fixed);
   const VectorXd size = square.diagonal();
   for (int i = 0; i < square.cols(); ++i) {
     const double pivot = square(i, i);
@@ -254,18 +269,20 @@ std::optional<MixedFit> MixedFit::Make(const MixedData& data, std::string* why) 
   fit.fixed_.resize(data.fixed.rows(), static_cast<Eigen::Index>(fit.kept_.size()));
   for (std::size_t c = 0; c < fit.kept_.size(); ++c)
     fit.fixed_.col(static_cast<Eigen::Index>(c)) = data.fixed.col(fit.kept_[c]);
-  if (!fit.left_.empty()) {
-    MatrixXd left(data.fixed.rows(), static_cast<Eigen::Index>(fit.left_.size()));
-    for (std::size_t c = 0; c < fit.left_.size(); ++c)
-      left.col(static_cast<Eigen::Index>(c)) = data.fixed.col(fit.left_[c]);
-    fit.left_of_kept_ = (fit.fixed_.transpose() * fit.fixed_).ldlt().solve(fit.fixed_.transpose() * left);
+  const Eigen::LDLT<MatrixXd> square_of(SquareOf(fit.fixed_));
+  fit.left_of_kept_.resize(fit.fixed_.cols(), static_cast<Eigen::Index>(fit.left_.size()));
+  for (std::size_t c = 0; c < fit.left_.size(); ++c) {
+    const VectorXd left = fit.fixed_.transpose() * data.fixed.col(fit.left_[c]);
+    fit.left_of_kept_.col(static_cast<Eigen::Index>(c)) = square_of.solve(left);
   }
 
   // In units of the readings' own scatter about the fixed effects: components are then about 1.
-  const VectorXd plain = (fit.fixed_.transpose() * fit.fixed_).ldlt().solve(fit.fixed_.transpose() * data.y);
+  const VectorXd sums = fit.fixed_.transpose() * data.y;
+  const VectorXd plain = square_of.solve(sums);
   const double square = (data.y - fit.fixed_ * plain).squaredNorm() / fit.residual_dof_;
   const double unit = std::sqrt(square);
-  if (!(unit > 1e-13 * data.y.cwiseAbs().maxCoeff())) return refuse("the readings do not scatter at all");
+  if (!(unit > kNoScatter * data.y.cwiseAbs().maxCoeff()))
+    return refuse("the readings do not scatter at all");
   fit.y_ = data.y / unit;
 
   std::map<int, std::vector<int>> blocks;

@@ -234,7 +234,8 @@ void Fill(const CompareData& data, const calib::GroupDifference& from, ComparedQ
   to.difference = from.difference;
   to.interval95 = calib::IntervalOf(from.difference, 0.95);
   to.u_scatter = from.u_scatter;
-  to.u_shared = from.u_shared;
+  // What cancels leaves rounding behind.
+  to.u_shared = from.u_shared > 1e-9 * from.u_scatter ? from.u_shared : 0.0;
   to.p = calib::TwoSidedP(from.difference);
   to.findable = calib::Findable(from.difference.u, from.difference.dof);
   to.mean = {from.group_mean[0], from.group_mean[1]};
@@ -262,6 +263,18 @@ void Fill(const CompareData& data, const calib::GroupDifference& from, ComparedQ
   std::sort(to.members.begin(), to.members.end(), [](const ComparedElement& a, const ComparedElement& b) {
     return std::tie(a.group, a.element) < std::tie(b.group, b.element);
   });
+}
+
+// An element that was alone on its days says nothing of the difference.
+void NoteLoneElements(const CompareData& data, const std::vector<CompareReading>& readings,
+                      ComparedQuantity& to) {
+  std::set<std::string> lone;
+  for (const CompareReading& reading : readings)
+    if (reading.reading.group != calib::kCheckGroup) lone.insert(data.runs[reading.run].run.element);
+  for (const ComparedElement& member : to.members) lone.erase(member.element);
+  if (!lone.empty())
+    to.notes.push_back(fmt::format("read alone on their days, so not counted: {}",
+                                   fmt::join(std::vector<std::string>(lone.begin(), lone.end()), ", ")));
 }
 
 void AddEquivalence(const CompareOptions& options, ComparedQuantity& to) {
@@ -295,6 +308,7 @@ ComparedQuantity CompareOne(const CompareData& data, const CompareOptions& optio
   const auto result = calib::CompareGroups(Plain(readings), &to.refused);
   if (!result) return to;
   Fill(data, *result, to);
+  NoteLoneElements(data, readings, to);
   std::size_t at = 0;
   const auto add = [&](const char* name, const std::string& unit) {
     const auto& slope = result->slopes[at++];

@@ -20,6 +20,7 @@ int main(int argc, char** argv) {
   std::ostringstream text;
   text << std::ifstream(argv[1]).rdbuf();
   nlohmann::json json = nlohmann::json::parse(text.str());
+  const nlohmann::json points = json["points"];
   const int count = std::atoi(argv[2]);
   std::mt19937 random(1);
   constexpr int kAtOnce = 2000, kRunsEach = 8, kBatch = 400;
@@ -34,10 +35,14 @@ int main(int argc, char** argv) {
       json["date"] = fmt::format("20{:02}-{:02}-{:02}", 30 + day / 336 % 60, 1 + day / 28 % 12, 1 + day % 28);
       json["footage"]["sha256"] = fmt::format("{:064x}", i);
       const double factor = 1.0 + 0.02 * (static_cast<double>(random()) / 4294967296.0 - 0.5);
-      for (auto& point : json["points"])
-        for (const char* name : {"flow_kg_s", "flow_area_mm2", "cd", "breakup_mm"})
-          if (point[name].is_object() && point[name].contains("value"))
-            point[name]["value"] = factor * point[name]["value"].get<double>();
+      json["points"] = points;
+      for (auto& point : json["points"]) {
+        for (const char* name : {"/flow_kg_s", "/flow_area_mm2", "/cd", "/breakup_mm", "/half_angle_deg/mean",
+                                 "/sheet_half_angle_deg", "/cone_half_angle_deg"}) {
+          const auto value = nlohmann::json::json_pointer(name) / "value";
+          if (point.contains(value)) point[value] = factor * point[value].get<double>();
+        }
+      }
       records.push_back(MakeRecord(json.dump(), {}));
     }
     StoreRecords(argv[3], records);
