@@ -17,8 +17,9 @@ namespace {
 
 using calib::Conformity;
 
+// long_last: the last column is a sentence, and may break.
 std::string TableHtml(const std::string& label, const std::vector<std::string>& head,
-                      const std::vector<std::vector<std::string>>& rows) {
+                      const std::vector<std::vector<std::string>>& rows, bool long_last = false) {
   std::string out = fmt::format(
       "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"{}\"><table "
       "class=\"day\"><thead><tr>",
@@ -27,8 +28,10 @@ std::string TableHtml(const std::string& label, const std::vector<std::string>& 
   out += "</tr></thead><tbody>\n";
   for (const std::vector<std::string>& row : rows) {
     out += "<tr>";
-    for (std::size_t i = 0; i < row.size(); ++i)
-      out += (i == 0 ? "<th>" : "<td>") + row[i] + (i == 0 ? "</th>" : "</td>");
+    for (std::size_t i = 0; i < row.size(); ++i) {
+      const bool text = long_last && i + 1 == row.size();
+      out += i == 0 ? "<th>" + row[i] + "</th>" : (text ? "<td class=\"text\">" : "<td>") + row[i] + "</td>";
+    }
     out += "</tr>\n";
   }
   return out + "</tbody></table></div>\n";
@@ -329,9 +332,7 @@ std::string StockSection(const MatchResult& result) {
   head.emplace_back(wall_row ? "Core, conforms" : "Decision, conforms");
   if (wall_row) head.emplace_back("Wall row, conforms");
   head.emplace_back("Why");
-  std::string table = TableHtml("Stock", head, rows);
-  // The last column is a sentence.
-  return Section("The stock against the drawing", body + table);
+  return Section("The stock against the drawing", body + TableHtml("Stock", head, rows, true));
 }
 
 std::string NotesSection(const MatchResult& result) {
