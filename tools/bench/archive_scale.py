@@ -28,6 +28,7 @@ def main():
     parser.add_argument("--build", default="build/release")
     parser.add_argument("--records", type=int, default=100_000)
     parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--at-bar", type=float, default=4.0, help="pressure drop that the sample's points reach, for match")
     parser.add_argument("--book", help="an archive filled before; left out: a new one")
     arguments = parser.parse_args()
     program = os.path.abspath(f"{arguments.build}/conebook")
@@ -44,13 +45,18 @@ def main():
                   f"{time.monotonic() - start:.0f} s")
         element = f"E{arguments.records // 16:05d}"
         at = ["--archive", book]
+        plate = f"{folder}/plate.toml"
+        with open(plate, "w", encoding="utf-8") as file:
+            file.write(f'[plate]\nid = "P1"\npressure_drop_bar = {arguments.at_bar}\n'
+                       "rings = [{ count = 12, radius_mm = 20.0 }, { count = 24, radius_mm = 40.0 }]\n")
         for words in (["--version"], ["list"] + at, ["list", "--json"] + at, ["list", "--element", element] + at,
                       ["list", "--flag", "cut_off", "--sort", "flow_area"] + at,
                       ["list", "--from", "2035-01-01", "--to", "2035-02-01"] + at, ["show", element] + at,
                       ["compare", "batch 0", "batch 1"] + at,
                       ["export", "--element", element, "--csv", f"{folder}/p.csv"] + at,
-                      ["export", "--element", element, "--json", f"{folder}/p.json"] + at):
-            name = " ".join(word for word in words if word not in at)
+                      ["export", "--element", element, "--json", f"{folder}/p.json"] + at,
+                      ["match", "--plate", plate] + at):
+            name = " ".join(os.path.basename(word) for word in words if word not in at)
             print(f"{median_s([program] + words, arguments.runs):7.3f} s   {name}")
 
 
