@@ -20,7 +20,9 @@ constexpr std::size_t kMostCombinations = 100000;
 constexpr double kLeastChance = 0.01;
 constexpr int kTriedMore = 4;  // times the candidates wanted, before those that extrapolate less go first
 constexpr double kMeasuredFlowU = 0.005, kMeasuredTangentU = 0.02;  // of the next element's test
+constexpr double kGaugedMm = 0.01;
 constexpr double kAsGood = 1.02;
+constexpr std::size_t kLookedAtClosely = 60;
 const double kRootThree = std::sqrt(3.0);
 
 double NormalCdf(double z) {
@@ -278,21 +280,47 @@ DrillingSpread SpreadByDrilling(const SizeModel& model, const SizeGeometry& geom
   return out;
 }
 
+TestUncertainty AsTested(const SizeModel& model, const SizeGeometry& geometry, const SizeFlow& flow) {
+  const std::vector<SizeSlopes> slopes = SlopesAt(model, geometry, flow);
+  const double lengths_mm[] = {geometry.exit.mm, geometry.inlet.mm, geometry.chamber.mm,
+                               geometry.exit_length ? geometry.exit_length->mm : geometry.exit.mm};
+  TestUncertainty u{kMeasuredFlowU * kMeasuredFlowU, kMeasuredTangentU * kMeasuredTangentU};
+  for (std::size_t k = 0; k < slopes.size(); ++k) {
+    u.ln_flow_area += std::pow(slopes[k].ln_flow_area * kGaugedMm / lengths_mm[k], 2);
+    u.ln_tangent += std::pow(slopes[k].ln_tangent * kGaugedMm / lengths_mm[k], 2);
+  }
+  return {std::sqrt(u.ln_flow_area), std::sqrt(u.ln_tangent)};
+}
+
 NextElement NextToTest(const SizeModel& model, const SizePrediction& wanted,
                        const std::vector<SizeGeometry>& makeable) {
   const SizeFlow test_flow = TestFlow(model, wanted.flow);
   struct Choice {
-    const SizeGeometry* geometry;
-    double left;  // product of what is left of both laws' variances
+    const SizeGeometry* geometry = nullptr;
+    double left = 1.0;  // product of what is left of both laws' variances
   };
+  // First quickly, as if all could be gauged alike well; then those that do best, each with its own u.
   std::vector<Choice> choices;
-  const auto left = [&](const SizeGeometry& geometry) {
+  for (const SizeGeometry& geometry : makeable) {
     const std::vector<double> made = SizeGroups(geometry, test_flow);
-    return (1.0 - Taken(model.cd.fit, wanted.groups, made, kMeasuredFlowU)) *
-           (1.0 - Taken(model.tangent.fit, wanted.groups, made, kMeasuredTangentU));
+    choices.push_back(
+        {&geometry, (1.0 - Taken(model.cd.fit, wanted.groups, made, kMeasuredFlowU)) *
+                        (1.0 - Taken(model.tangent.fit, wanted.groups, made, kMeasuredTangentU))});
+  }
+  std::stable_sort(choices.begin(), choices.end(),
+                   [](const Choice& a, const Choice& b) { return a.left < b.left; });
+  if (choices.size() > kLookedAtClosely) choices.resize(kLookedAtClosely);
+  choices.push_back({&wanted.geometry});
+  const auto after = [&](const SizeGeometry& geometry) {
+    const TestUncertainty u = AsTested(model, geometry, test_flow);
+    const std::vector<double> made = SizeGroups(geometry, test_flow);
+    return std::pair(calib::SdAfterOneMore(model.cd.fit, wanted.groups, made, u.ln_flow_area),
+                     calib::SdAfterOneMore(model.tangent.fit, wanted.groups, made, u.ln_tangent));
   };
-  for (const SizeGeometry& geometry : makeable) choices.push_back({&geometry, left(geometry)});
-  choices.push_back({&wanted.geometry, left(wanted.geometry)});
+  for (Choice& choice : choices) {
+    const auto [flow, tangent] = after(*choice.geometry);
+    choice.left = flow * tangent;
+  }
   const Choice itself = choices.back();
   const auto best = std::min_element(choices.begin(), choices.end(),
                                      [](const Choice& a, const Choice& b) { return a.left < b.left; });
@@ -300,16 +328,16 @@ NextElement NextToTest(const SizeModel& model, const SizePrediction& wanted,
   NextElement next;
   next.geometry = *chosen.geometry;
   next.is_the_candidate = chosen.geometry == itself.geometry;
-  next.considered = static_cast<int>(choices.size());
-  const std::vector<double> made = SizeGroups(next.geometry, test_flow);
-  const auto halves = [&](const calib::LawFit& fit, double u, double& now, double& after) {
+  next.considered = static_cast<int>(makeable.size()) + 1;
+  const auto [flow_sd, tangent_sd] = after(next.geometry);
+  const auto halves = [&](const calib::LawFit& fit, double sd, double& now, double& then) {
     const calib::LawPrediction prediction = calib::PredictLaw(fit, wanted.groups);
     now = 0.5 * (std::exp(prediction.interval95.hi - prediction.mean) -
                  std::exp(prediction.interval95.lo - prediction.mean));
-    after = now * calib::SdAfterOneMore(fit, wanted.groups, made, u) / prediction.sd;
+    then = now * sd / prediction.sd;
   };
-  halves(model.cd.fit, kMeasuredFlowU, next.flow_now, next.flow_after);
-  halves(model.tangent.fit, kMeasuredTangentU, next.tangent_now, next.tangent_after);
+  halves(model.cd.fit, flow_sd, next.flow_now, next.flow_after);
+  halves(model.tangent.fit, tangent_sd, next.tangent_now, next.tangent_after);
   return next;
 }
 

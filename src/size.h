@@ -51,6 +51,14 @@ struct SizeCandidate {
       0.0;  // relative sd of flow: drilling, and what elements on record have of their own
 };
 
+// Standard uncertainties of ln flow area and ln tangent that one more element, gauged and tested as usual,
+// would bring to the laws: its test (0.5 % of flow, 2 % of the tangent) and its geometry (0.01 mm of each
+// length).
+struct TestUncertainty {
+  double ln_flow_area = 0.0, ln_tangent = 0.0;
+};
+TestUncertainty AsTested(const SizeModel& model, const SizeGeometry& geometry, const SizeFlow& flow);
+
 // The element whose test would narrow the prediction most.
 struct NextElement {
   SizeGeometry geometry;
