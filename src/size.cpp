@@ -359,7 +359,7 @@ Sizing SizePlate(const SizeModel& model, const SizeTarget& target, int most) {
   Layouts layouts(target);
   std::vector<Tried> tried;
   for (const SizeGeometry& geometry : makeable)
-    if (auto one = Try(model, target, geometry, layouts, why)) tried.push_back(std::move(*one));
+    if (const auto one = Try(model, target, geometry, layouts, why)) tried.push_back(*one);
   out.left_out = InWords(target, why);
   const auto order = [](const Tried& one) {
     return std::tuple(-one.score, one.elements * (one.geometry.inlets + 1), one.geometry.exit.mm,
