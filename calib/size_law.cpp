@@ -401,6 +401,13 @@ std::optional<LawFit> FitLaw(const std::vector<LawRow>& rows, const LawPrior& pr
     rescale.tail(p - 1) = system.scale.cwiseInverse();
     out.mean = solved->mean.head(p).cwiseProduct(rescale);
     out.covariance = rescale.asDiagonal() * solved->inverse.topLeftCorner(p, p) * rescale.asDiagonal();
+    const Eigen::Index with = system.x.cols() - p;
+    out.shared_covariance = Eigen::VectorXd::Zero(p);
+    if (with > 0 && !rows.empty()) {
+      const Eigen::VectorXd usual = system.x.rightCols(with).colwise().mean();
+      out.shared_covariance = rescale.asDiagonal() * solved->inverse.topRightCorner(p, with) * usual;
+      out.shared_variance = usual.dot(solved->inverse.bottomRightCorner(with, with) * usual);
+    }
     fit.nodes.push_back(std::move(out));
     for (std::size_t i = 0; i < rows.size(); ++i) {
       const auto at = static_cast<Eigen::Index>(i);
@@ -480,9 +487,10 @@ double SdAfterOneMore(const LawFit& fit, const std::vector<double>& x, const std
   double variance = 0.0;
   for (const LawNode& node : fit.nodes) {
     const double spread = node.element_sd * node.element_sd + node.group_sd * node.group_sd;
-    const double cross = there.dot(node.covariance * here);
-    const double law = there.dot(node.covariance * there) -
-                       cross * cross / (here.dot(node.covariance * here) + spread + u * u);
+    const double cross = there.dot(node.covariance * here) + there.dot(node.shared_covariance);
+    const double reading = here.dot(node.covariance * here) + 2.0 * here.dot(node.shared_covariance) +
+                           node.shared_variance + spread + u * u;
+    const double law = there.dot(node.covariance * there) - cross * cross / reading;
     const double off = there.dot(node.mean - fit.mean);
     variance += node.weight * (law + spread + off * off);
   }

@@ -62,6 +62,9 @@ struct LawNode {
   double element_sd = 0.0, group_sd = 0.0;
   Eigen::VectorXd mean;  // constant, slopes
   Eigen::MatrixXd covariance;
+  // Of what the rows share, as much of it as a row has on average: variance, and covariance with the above.
+  double shared_variance = 0.0;
+  Eigen::VectorXd shared_covariance;
 };
 
 // A row as the law without that row foretells its measurement.
@@ -105,7 +108,8 @@ LawPrediction PredictLaw(const LawFit& fit, const std::vector<double>& x, int el
 LawPrediction PredictLawMoments(const LawFit& fit, const std::vector<double>& x, int elements = 1);
 
 // sd of the prediction at x once one more element of another batch has been made at `made_at` and measured
-// with u.
+// with u of its own, and with what the rows share (their meter) as a row has it on average: that a further
+// test on the same stand does not take away.
 double SdAfterOneMore(const LawFit& fit, const std::vector<double>& x, const std::vector<double>& made_at,
                       double u);
 

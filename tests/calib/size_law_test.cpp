@@ -199,6 +199,8 @@ TEST_CASE("many elements of one batch do not make the law certain", "[calib][siz
   const auto shared = FitLaw(rows, prior);
   REQUIRE(shared);
   CHECK(PredictLaw(*shared, {0.0}, 100).law_sd > 0.045);
+  // Nor does one more test with that meter take its error away.
+  CHECK(SdAfterOneMore(*shared, {0.0}, {0.0}, 0.001) > 0.99 * PredictLaw(*shared, {0.0}).sd);
 }
 
 TEST_CASE("one more element lessens the spread by what a fit with it says", "[calib][size_law]") {
@@ -220,7 +222,7 @@ TEST_CASE("one more element lessens the spread by what a fit with it says", "[ca
   more.x = near;
   more.y = PredictLaw(*fit, near).mean;
   more.u = 0.004;
-  more.shared = {0.0, 0.0};
+  more.shared = {0.002, 0.002};  // as a row has them on average
   rows.push_back(more);
   const auto again = FitLaw(rows, prior);
   REQUIRE(again);
