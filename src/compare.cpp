@@ -19,10 +19,10 @@ namespace {
 using calib::InputError;
 
 constexpr double kLevel = 0.05;
-constexpr double kStationsAlike = 1.10;            // ratio of stations in exit diameters
-constexpr double kLeastTemperatureSpread_c = 0.5;  // within days; below, a slope is a guess
-constexpr std::size_t kLeastForSlope = 8;          // readings
-constexpr int kLeastForRadius = 6;                 // elements whose radius is known
+constexpr double kStationsAlike = 1.10;           // ratio of stations in exit diameters
+constexpr double kLeastTemperatureSpreadC = 0.5;  // within days; below, a slope is a guess
+constexpr std::size_t kLeastForSlope = 8;         // readings
+constexpr int kLeastForRadius = 6;                // elements whose radius is known
 constexpr int kLeastFalling = 3;
 constexpr double kCutoffsAlike = 1.25;
 
@@ -183,7 +183,7 @@ bool TemperatureVaries(const std::vector<CompareReading>& readings) {
     const auto& [sum, count] = of_day[reading.reading.day];
     square += std::pow(*reading.temperature_c - sum / count, 2);
   }
-  return std::sqrt(square / static_cast<double>(readings.size())) > kLeastTemperatureSpread_c;
+  return std::sqrt(square / static_cast<double>(readings.size())) > kLeastTemperatureSpreadC;
 }
 
 std::vector<calib::GroupReading> Plain(const std::vector<CompareReading>& readings) {

@@ -40,7 +40,7 @@ std::string Group(const ComparedGroup& group) {
 
 std::string EquivalenceInWords(const ComparedQuantity& quantity) {
   if (!quantity.equivalence || !quantity.margin) return "";
-  const std::string within = fmt::format("within ±{:.3g} {}: {}", *quantity.margin, UnitOf(quantity.quantity),
+  std::string within = fmt::format("within ±{:.3g} {}: {}", *quantity.margin, UnitOf(quantity.quantity),
                                          calib::NameOf(quantity.equivalence->verdict));
   if (quantity.equivalence->verdict != calib::Equivalence::kNotYet) return within;
   if (quantity.elements_more)
