@@ -41,7 +41,7 @@ std::string Group(const ComparedGroup& group) {
 std::string EquivalenceInWords(const ComparedQuantity& quantity) {
   if (!quantity.equivalence || !quantity.margin) return "";
   std::string within = fmt::format("within ±{:.3g} {}: {}", *quantity.margin, UnitOf(quantity.quantity),
-                                         calib::NameOf(quantity.equivalence->verdict));
+                                   calib::NameOf(quantity.equivalence->verdict));
   if (quantity.equivalence->verdict != calib::Equivalence::kNotYet) return within;
   if (quantity.elements_more)
     return within +
