@@ -9,16 +9,6 @@ namespace {
 
 using calib::Severity;
 
-// What two flows of one day do not share. Meter, sensors and geometry are the same in both and cancel.
-double OwnU(const calib::Quantity& area_mm2) {
-  double squares = 0.0;
-  for (const calib::Contribution& part : area_mm2.budget) {
-    if (part.shared == calib::Shared::kFrames || part.shared == calib::Shared::kClip)
-      squares += part.u * part.u;
-  }
-  return std::sqrt(squares);
-}
-
 void FlagWithinDay(ElementCheck& check) {
   if (check.today_mm2.size() < 2) {
     check.flags.push_back(
@@ -30,7 +20,7 @@ void FlagWithinDay(ElementCheck& check) {
   }
   const calib::Quantity &first = check.today_mm2.front(), &last = check.today_mm2.back();
   const double off = last.value - first.value;
-  const double expanded = 2.0 * std::hypot(OwnU(first), OwnU(last));
+  const double expanded = 2.0 * std::hypot(OwnUMm2(first), OwnUMm2(last));
   if (!(std::abs(off) > expanded)) return;
   check.flags.push_back(
       {"check_element_drifts", Severity::kWarn, std::nullopt, std::string("flow_area_mm2"),
@@ -51,7 +41,7 @@ void FlagAgainstRecord(ElementCheck& check) {
          fmt::format(
              "check element {}: flow area {:.5g} mm2, outside the control limits {:.5g} to {:.5g} mm2 "
              "of its {} earlier flows",
-             check.element, area.value, check.limits->lower, check.limits->upper, check.earlier_mm2.size()),
+             check.element, area.value, check.limits->lower, check.limits->upper, check.earlier.size()),
          "find what changed before the day's numbers are used: meter, sensor, line, liquid, or the check "
          "element itself"});
     return;
@@ -60,8 +50,23 @@ void FlagAgainstRecord(ElementCheck& check) {
 
 }  // namespace
 
+double OwnUMm2(const calib::Quantity& area_mm2) {
+  double squares = 0.0;
+  for (const calib::Contribution& part : area_mm2.budget) {
+    if (part.shared == calib::Shared::kFrames || part.shared == calib::Shared::kClip)
+      squares += part.u * part.u;
+  }
+  return std::sqrt(squares);
+}
+
+std::optional<calib::ControlLimits> LimitsOf(const std::vector<CheckFlow>& flows) {
+  std::vector<double> areas_mm2;
+  for (const CheckFlow& flow : flows) areas_mm2.push_back(flow.area_mm2.value);
+  return calib::IndividualsLimits(areas_mm2);
+}
+
 std::vector<ElementCheck> CheckElements(const std::vector<const Run*>& runs,
-                                        const std::map<std::string, std::vector<double>>& earlier_mm2) {
+                                        const std::map<std::string, std::vector<CheckFlow>>& earlier) {
   std::vector<ElementCheck> checks;
   for (const Run* run : runs) {
     if (run->role != kCheckRole || !run->flow_law || !run->flow_law->flow_area_mm2) continue;
@@ -74,11 +79,11 @@ std::vector<ElementCheck> CheckElements(const std::vector<const Run*>& runs,
       check->element = run->element;
     }
     check->today_mm2.push_back(*run->flow_law->flow_area_mm2);
+    if (run->date) check->date = *run->date;
   }
   for (ElementCheck& check : checks) {
-    if (const auto earlier = earlier_mm2.find(check.element); earlier != earlier_mm2.end())
-      check.earlier_mm2 = earlier->second;
-    check.limits = calib::IndividualsLimits(check.earlier_mm2);
+    if (const auto known = earlier.find(check.element); known != earlier.end()) check.earlier = known->second;
+    check.limits = LimitsOf(check.earlier);
     FlagWithinDay(check);
     FlagAgainstRecord(check);
   }
@@ -91,11 +96,10 @@ std::string InWords(const ElementCheck& check) {
   words += " mm2";
   if (check.limits) {
     words += fmt::format("; control limits {:.5g} to {:.5g} mm2 from {} earlier flows", check.limits->lower,
-                         check.limits->upper, check.earlier_mm2.size());
+                         check.limits->upper, check.earlier.size());
   } else {
     words += fmt::format("; {} earlier flow{} on record, {} are needed for control limits",
-                         check.earlier_mm2.size(), check.earlier_mm2.size() == 1 ? "" : "s",
-                         calib::kLeastForLimits);
+                         check.earlier.size(), check.earlier.size() == 1 ? "" : "s", calib::kLeastForLimits);
   }
   return words;
 }

@@ -42,8 +42,17 @@ constexpr std::array kKeys{
     CircuitKey{"kind", "element", "kind"},
     CircuitKey{"inlet_count", "element", "inlet_count"},
     CircuitKey{"inlet_diameter_mm", "element", "inlet_diameter_mm"},
+    CircuitKey{"chamber_diameter_mm", "element", "chamber_diameter_mm"},
+    CircuitKey{"chamber_length_mm", "element", "chamber_length_mm"},
+    CircuitKey{"exit_length_mm", "element", "exit_length_mm"},
     CircuitKey{"k_factor_per_l", "meter", "k_factor_per_l"},
     CircuitKey{"meter_u_percent", "meter", "u_percent"},
+    CircuitKey{"meter_calibration", "meter", "calibration"},
+    CircuitKey{"pressure_calibration", "pressure", "calibration"},
+    CircuitKey{"zero_bar", "pressure", "zero_bar"},
+    CircuitKey{"line_loss", "stand", "line_loss"},
+    CircuitKey{"nominal_bar", "points", "nominal_bar"},
+    CircuitKey{"tolerance_bar", "points", "tolerance_bar"},
     CircuitKey{"pressure_u_percent", "pressure", "u_percent"},
 };
 
@@ -86,6 +95,13 @@ std::string NameIn(const TomlNode& circuit, const std::vector<CircuitDocument>& 
 
 }  // namespace
 
+std::string CircuitKeyOf(const std::string& section, const std::string& key) {
+  for (const CircuitKey& known : kKeys) {
+    if (section == known.section && key == known.rig_key) return known.key;
+  }
+  return "";
+}
+
 TomlNode WithoutCircuits(const TomlNode& rig) {
   TomlNode rest = rig;
   Erase(rest, "circuit");
@@ -104,9 +120,10 @@ std::vector<CircuitDocument> CircuitDocuments(const TomlNode& rig) {
                      ": one [[circuit]] alone; state two or more, or put its keys into [log] and [stand]");
   }
   if (const TomlNode* meter = rig.Find("meter"); meter != nullptr && meter->Find("calibration") != nullptr) {
-    throw InputError(meter->Find("calibration")->Place() +
-                     ": [meter] calibration is of one meter, circuits have one each; state k_factor_per_l or "
-                     "meter_u_percent in each [[circuit]]");
+    throw InputError(
+        meter->Find("calibration")->Place() +
+        ": [meter] calibration is of one meter, circuits have one each; state meter_calibration, "
+        "k_factor_per_l or meter_u_percent in each [[circuit]]");
   }
   std::vector<CircuitDocument> circuits;
   for (const TomlNode& circuit : list->items) {
@@ -126,6 +143,12 @@ std::vector<CircuitDocument> CircuitDocuments(const TomlNode& rig) {
         Erase(*section, std::string("u_") + known->rig_key);
       }
       SetValue(one.document, known->section, (is_u ? "u_" : "") + std::string(known->rig_key), node);
+      // A calibration takes the place of the factor that the rig states for all.
+      if (TomlNode* meter = Section(one.document, "meter");
+          key == "meter_calibration" && circuit.Find("k_factor_per_l") == nullptr) {
+        Erase(*meter, "k_factor_per_l");
+        Erase(*meter, "u_k_factor_per_l");
+      }
     }
     if (circuit.Find("flow") == nullptr) {
       throw InputError(fmt::format("{}: [[circuit]] {}: flow is missing; name its column of the log",

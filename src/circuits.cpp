@@ -7,7 +7,14 @@
 #include <fmt/core.h>
 
 #include "src/flow_average.h"
+#include "src/flow_numbers.h"
+#include "src/hysteresis.h"
+#include "src/lamp_sync.h"
+#include "src/nominal_points.h"
+#include "src/rest_zero.h"
+#include "src/stand_flags.h"
 #include "src/stand_sensors.h"
+#include "src/theory.h"
 
 namespace conebook::src {
 namespace {
@@ -155,16 +162,50 @@ Quantity Total(const std::vector<CircuitPoint>& circuits) {
   return calib::Combine(value, std::move(budget));
 }
 
+// What is said of a circuit's points as of those of an element with this circuit alone. points: of the run,
+// in which it flowed. Flags count these.
+void AddOfOnePoint(const Rig& rig, std::size_t c, const std::vector<std::size_t>& points, Run& run,
+                   CircuitLaw& law, std::vector<calib::Flag>& flags) {
+  std::vector<Point> own;
+  for (const std::size_t k : points) {
+    const CircuitPoint& from = run.points[k].circuits[c];
+    Point& point = own.emplace_back();
+    point.pressure_bar = from.pressure_bar;
+    point.flow_kg_s = from.flow_kg_s;
+    point.flow_area_mm2 = from.flow_area_mm2;
+    point.cd = from.cd;
+    point.temperature_c = from.temperature_c;
+    point.direction = from.direction;
+    point.numbers = from.numbers;
+    point.theory = TheoryBeside(rig, point);
+  }
+  law.hysteresis = HysteresisOf(rig, own, flags);
+  if (rig.nominal) {
+    law.nominal_bar = rig.nominal->bar;
+    MatchNominal(*rig.nominal, own, flags);
+  }
+  FlagBackPressure(rig, own, flags);
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    CircuitPoint& to = run.points[points[i]].circuits[c];
+    to.theory = std::move(own[i].theory);
+    to.nominal_bar = own[i].nominal_bar;
+  }
+}
+
 }  // namespace
 
-CircuitsSide ReadCircuits(const Rig& rig, const std::string& log_path, const SteadyOptions& options) {
+CircuitsSide ReadCircuits(Rig& rig, const std::string& log_path, const SteadyOptions& options) {
   CircuitsSide side;
   std::vector<std::vector<int>> states;
   std::vector<std::vector<double>> smooth_flow;
-  for (const Circuit& circuit : rig.circuits) {
+  for (Circuit& circuit : rig.circuits) {
     CircuitLog& one = side.logs.emplace_back();
-    one.log = ReadStandLog(log_path, circuit.rig.log);
-    CheckPulses(circuit.rig, one.log.flow_kind);
+    one.log = ReadStandLog(log_path, circuit.rig.log, LampColumnOf(rig));
+    CheckLogFlow(circuit.rig, one.log.flow_kind);
+    std::vector<calib::Flag> of_zero;
+    FlagZero(circuit.rig, one.log, of_zero);
+    for (calib::Flag& flag : of_zero) side.flags.push_back(OfCircuit(circuit.name, std::move(flag)));
+    circuit.rig = WithZeroAtRest(circuit.rig, one.log);
     for (const double bar : one.log.pressure_bar) one.gauge_bar.push_back(GaugeBar(circuit.rig, bar));
     for (const calib::Flag& flag : one.log.flags) {
       // What one circuit leaves aside is mostly the other's.
@@ -199,7 +240,9 @@ CircuitsSide ReadCircuits(const Rig& rig, const std::string& log_path, const Ste
     }
     const FlowSettling flow =
         AverageFlow(one.log.time_s, one.log.flow, one.log.flow_kind == FlowKind::kPulseHz, own);
-    const std::vector<PointReading> readings = ReadingsFromLog(one.log, own, flow);
+    std::vector<PointReading> readings = ReadingsFromLog(one.log, own, flow);
+    const std::vector<Direction> directions = DirectionsOf(one.gauge_bar, own);
+    for (std::size_t i = 0; i < own.size(); ++i) readings[i].direction = directions[i];
     for (std::size_t i = 0; i < own.size(); ++i) {
       PointReading& at = side.readings[points[i]];
       at.circuits.push_back({c, readings[i]});
@@ -254,7 +297,9 @@ void FillCircuits(const Rig& rig, const std::vector<PointReading>& readings, Run
       at.temperature_c = from.temperature_c;
       at.flow_from_s = own[i].flow_from_s;
       at.numbers = std::move(from.numbers);
+      at.direction = own[i].direction;
     }
+    if (!run.points.empty()) AddOfOnePoint(circuit.rig, c, points, run, law, discharge.flags);
     for (calib::Flag& flag : discharge.flags) {
       if (flag.point) flag.point = static_cast<int>(points[static_cast<std::size_t>(*flag.point)]);
       run.flags.push_back(OfCircuit(circuit.name, std::move(flag)));
@@ -275,6 +320,9 @@ void FillCircuits(const Rig& rig, const std::vector<PointReading>& readings, Run
       point.cd = first.cd;
       point.numbers = first.numbers;
       point.flow_from_s = first.flow_from_s;
+      point.theory = first.theory;
+      point.direction = first.direction;
+      point.nominal_bar = first.nominal_bar;
       continue;
     }
     point.flow_kg_s = Total(point.circuits);

@@ -30,10 +30,12 @@ struct CircuitsSide {
   std::vector<calib::Flag> flags;
 };
 
-// Throws calib::InputError as ReadStandLog does.
-CircuitsSide ReadCircuits(const Rig& rig, const std::string& log_path, const SteadyOptions& options);
+// Circuits' sensors take over their own zero at rest (rest_zero.h), in the rig. Throws calib::InputError as
+// ReadStandLog does.
+CircuitsSide ReadCircuits(Rig& rig, const std::string& log_path, const SteadyOptions& options);
 
-// Points' circuits, total flow, and the circuits' flow laws; flags named by circuit. Where one circuit alone
+// Points' circuits, total flow, theory, and the circuits' flow laws, hysteresis and nominal pressures; flags
+// named by circuit. Where one circuit alone
 // flows, its values are the point's; where several do, pressure drop, flow area and Cd of the point are
 // nothing. run.points are as many as readings.
 void FillCircuits(const Rig& rig, const std::vector<PointReading>& readings, Run& run);

@@ -33,6 +33,7 @@ struct Flow {
   std::vector<Contribution> shares;
   bool by_volume = false;
   bool in_range = true;
+  std::string meter_source;  // empty: stated for this reading
 };
 
 Flow FlowAt(const Rig& rig, const PointReading& reading, double density_kg_m3) {
@@ -48,8 +49,10 @@ Flow FlowAt(const Rig& rig, const PointReading& reading, double density_kg_m3) {
   } else {
     worth = FlowOf(rig, reading.flow_kind, reading.flow);
     flow.shares.push_back({worth.source, worth.u_share, Shared::kMeter, worth.dof});
+    flow.meter_source = worth.source;
     flow.in_range = worth.in_range;
   }
+  flow.shares.insert(flow.shares.end(), reading.flow_also.begin(), reading.flow_also.end());
   flow.kg_s = flow.by_volume ? worth.flow * 1e-3 * density_kg_m3 : worth.flow;
   return flow;
 }
@@ -70,6 +73,9 @@ struct Drop {
   calib::Quantity bar;
   std::vector<Contribution> apart;  // of its budget, what does not come in by way of the flow
   double loss_over_drop = 0.0;
+  // By what share the line's k moves where the meter reads too high by its u: nought unless the line was
+  // measured with this very meter.
+  double k_share_by_meter = 0.0;
   bool loss_unknown = false;
   bool in_range = true;
 };
@@ -79,6 +85,7 @@ Drop PressureDrop(const Rig& rig, const PointReading& reading, const calib::Quan
                   const std::optional<Flow>& flow) {
   Drop drop;
   std::vector<Contribution>& budget = drop.apart;
+  std::string sensor_source;
   double drop_bar = reading.pressure_bar;
   budget.push_back(
       {"scatter of the pressure", reading.u_pressure_statistics_bar, Shared::kFrames, reading.pressure_dof});
@@ -89,6 +96,7 @@ Drop PressureDrop(const Rig& rig, const PointReading& reading, const calib::Quan
     const PressureWorth worth = PressureOf(rig, reading.pressure_bar);
     drop_bar = worth.bar;
     budget.push_back({worth.source, worth.u_bar, Shared::kMeter, worth.dof});
+    sensor_source = worth.source;
     if (worth.u_zero_bar > 0.0)
       budget.push_back(
           {worth.zero_source, worth.u_zero_bar, rig.zero_from_rest ? Shared::kClip : Shared::kDay});
@@ -123,11 +131,27 @@ Drop PressureDrop(const Rig& rig, const PointReading& reading, const calib::Quan
   const double loss_bar =
       calib::LineLossPa(line.k_per_m4, density.value, flow->kg_s / density.value) / kPaPerBar;
   drop_bar -= loss_bar;
-  budget.push_back({"line loss", loss_bar * line.u_k_per_m4 / line.k_per_m4, Shared::kRig, line.dof});
+  // What k owes to the meter and the sensor of this very test comes in with theirs, signs and all.
+  double own_share = line.u_k_per_m4 / line.k_per_m4;
+  const auto without = [&](double share) {
+    own_share = std::sqrt(std::max(0.0, own_share * own_share - share * share));
+  };
+  if (!flow->meter_source.empty() && !line.meter.empty() && line.meter == MeterIdentity(rig)) {
+    drop.k_share_by_meter = line.k_share_by_meter;
+    without(line.k_share_by_meter);
+  }
+  if (!sensor_source.empty() && !line.sensor.empty() && line.sensor == SensorIdentity(rig)) {
+    for (Contribution& part : budget) {
+      if (part.source == sensor_source) part.u = std::abs(part.u - loss_bar * line.k_share_by_sensor);
+    }
+    without(line.k_share_by_sensor);
+  }
+  budget.push_back({"line loss", loss_bar * own_share, Shared::kRig, line.dof});
   drop.loss_over_drop = loss_bar / drop_bar;
   std::vector<Contribution> whole = budget;
   for (Contribution part : flow->shares) {
-    part.u *= 2.0 * loss_bar;
+    const bool meter = part.source == flow->meter_source;
+    part.u = std::abs(2.0 * part.u + (meter ? drop.k_share_by_meter : 0.0)) * loss_bar;
     whole.push_back(std::move(part));
   }
   for (Contribution part : density.budget) {
@@ -149,7 +173,14 @@ std::vector<AreaShare> SharesOf(const Flow& flow, const Drop& drop, const calib:
     const bool independent = part.shared == Shared::kFrames;
     shares.push_back({std::move(part), independent});
   };
-  for (const Contribution& part : flow.shares) add(part, by_loss);
+  for (Contribution part : flow.shares) {
+    if (part.source == flow.meter_source && drop.k_share_by_meter != 0.0) {
+      part.u = std::abs(part.u + 0.5 * drop.loss_over_drop * (2.0 * part.u + drop.k_share_by_meter));
+      add(part, 1.0);
+    } else {
+      add(part, by_loss);
+    }
+  }
   for (const Contribution& part : drop.apart) add(part, 0.5 / drop.bar.value);
   // Mass flow: area ~ density^-1/2; volume flow: mass is density times volume, so area ~ density^+1/2.
   for (const Contribution& part : density.budget) add(part, 0.5 * by_loss / density.value);

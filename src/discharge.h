@@ -42,6 +42,7 @@ struct PointReading {
   double u_flow_statistics = 0.0;
   double flow_dof = std::numeric_limits<double>::infinity();
   std::vector<calib::Contribution> flow_shares;  // stated for this reading; instead of the meter's
+  std::vector<calib::Contribution> flow_also;    // shares of the flow beside the meter's
   std::optional<double> temperature_c;
   std::optional<double> flow_from_s;  // log time; nothing: the whole stretch
   Direction direction = Direction::kUnknown;

@@ -82,6 +82,14 @@ std::string FileSection::Text(const std::string& key, const std::vector<std::str
   return node.text;
 }
 
+std::string FileSection::Text(const std::string& key) const {
+  const TomlNode* node = table_.Find(key);
+  if (node == nullptr) return {};
+  if (node->kind != TomlNode::Kind::kText)
+    throw InputError(fmt::format("{}: expected text in quotes", Place(key)));
+  return node->text;
+}
+
 std::string FileSection::Day(const std::string& key) const {
   const TomlNode* node = table_.Find(key);
   if (node == nullptr) return {};

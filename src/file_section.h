@@ -23,7 +23,8 @@ class FileSection {
   std::vector<double> Numbers(const std::string& key, std::size_t count) const;
   std::size_t CountOf(const std::string& key) const;  // of an array; 0: no such key, or no array
   std::string Text(const std::string& key, const std::vector<std::string>& choices) const;
-  std::string Day(const std::string& key) const;  // empty where the key is not there
+  std::string Text(const std::string& key) const;  // empty where the key is not there
+  std::string Day(const std::string& key) const;   // empty where the key is not there
   std::string Place(const std::string& key) const;
 
  private:

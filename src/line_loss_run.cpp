@@ -65,7 +65,7 @@ std::vector<calib::LineRun> RunsOf(const std::vector<Parts>& all) {
   return runs;
 }
 
-// How k moves when one shared source is off by its u at every point.
+// How k moves, up or down, when one shared source is too high by its u at every point.
 double MovesBy(const std::vector<Parts>& all, double k_per_m4, const std::string& source, bool of_flow) {
   std::vector<calib::LineRun> runs = RunsOf(all);
   for (std::size_t i = 0; i < all.size(); ++i) {
@@ -79,7 +79,7 @@ double MovesBy(const std::vector<Parts>& all, double k_per_m4, const std::string
     }
   }
   const auto moved = calib::FitLineLoss(runs);
-  return moved ? std::abs(moved->k_per_m4 - k_per_m4) : 0.0;
+  return moved ? moved->k_per_m4 - k_per_m4 : 0.0;
 }
 
 void Warn(LineLossReading& reading) {
@@ -133,10 +133,16 @@ LineLossReading ReadLineLoss(const Rig& rig, const std::string& log_path) {
   std::vector<Contribution> budget{
       {"scatter about the line", fit->u_k_per_m4, Shared::kClip, static_cast<double>(fit->dof)}};
   for (const bool of_flow : {false, true}) {
-    for (const Contribution& part : of_flow ? all.front().flow_share : all.front().pressure_pa)
-      budget.push_back(
-          {part.source, MovesBy(all, fit->k_per_m4, part.source, of_flow), part.shared, part.dof});
+    for (const Contribution& part : of_flow ? all.front().flow_share : all.front().pressure_pa) {
+      const double moves = MovesBy(all, fit->k_per_m4, part.source, of_flow);
+      budget.push_back({part.source, std::abs(moves), part.shared, part.dof});
+      // Of the meter's sources one is its own, and so of the sensor's; a zero is another each day.
+      if (part.shared == Shared::kMeter)
+        (of_flow ? reading.k_share_by_meter : reading.k_share_by_sensor) = moves / fit->k_per_m4;
+    }
   }
+  reading.meter = MeterIdentity(line);
+  reading.sensor = SensorIdentity(line);
   // Flow as volume: k goes with 1 / density. Flow as mass: with density.
   for (Contribution part : density.budget) {
     part.u *= fit->k_per_m4 / density.value;

@@ -21,6 +21,8 @@ struct LineLossPoint {
 struct LineLossReading {
   calib::Quantity k_per_m4;
   calib::LineFitResult fit;
+  std::string meter, sensor;  // see line_loss_file.h
+  double k_share_by_meter = 0.0, k_share_by_sensor = 0.0;
   std::vector<LineLossPoint> points;
   std::vector<std::string> warnings;
 };

@@ -14,6 +14,7 @@
 #include "src/flow_numbers.h"
 #include "src/hysteresis.h"
 #include "src/iso_date.h"
+#include "src/lamp_sync.h"
 #include "src/liquid_state.h"
 #include "src/log_trace.h"
 #include "src/nominal_points.h"
@@ -25,6 +26,7 @@
 #include "src/stand_log.h"
 #include "src/stand_sensors.h"
 #include "src/stand_traps.h"
+#include "src/sweep.h"
 #include "src/sync.h"
 #include "src/theory.h"
 #include "src/version.h"
@@ -50,11 +52,12 @@ struct LogSide {
   std::vector<SteadyStretch> stretches;
   FlowSettling flow;
   std::vector<PointReading> readings;  // one a stretch
+  std::vector<calib::Flag> flags;      // of the stretches
   std::vector<CircuitLog> circuits;    // of a rig with circuits; log and gauge_bar are the lead's
   std::size_t lead = 0;
 };
 
-LogSide ReadCircuitsSide(const MeasureInput& input) {
+LogSide ReadCircuitsSide(MeasureInput& input) {
   CircuitsSide circuits = ReadCircuits(input.rig, *input.log_path, input.steady);
   LogSide side;
   side.lead = circuits.lead;
@@ -67,12 +70,23 @@ LogSide ReadCircuitsSide(const MeasureInput& input) {
   return side;
 }
 
+std::string CriterionOf(const MeasureInput& input) {
+  return input.sweep ? SweepOptions{}.InWords() : input.steady.InWords();
+}
+
 LogSide ReadLogSide(const MeasureInput& input, StandLog log) {
   LogSide side;
   side.log = std::move(log);
   CheckLogFlow(input.rig, side.log.flow_kind);
   side.gauge_bar = side.log.pressure_bar;
   for (double& bar : side.gauge_bar) bar = GaugeBar(input.rig, bar);
+  if (input.sweep) {
+    Sweep sweep = ReadSweep(input.rig, side.log, side.gauge_bar);
+    side.stretches = std::move(sweep.bins);
+    side.readings = std::move(sweep.readings);
+    side.flags = std::move(sweep.flags);
+    return side;
+  }
   side.stretches = FindSteadyStretches(side.log.time_s, side.gauge_bar, side.log.flow, input.steady);
   if (side.log.flow_kind != FlowKind::kNone) {
     side.flow =
@@ -150,13 +164,26 @@ Plan PlanWithClipAndLog(const MeasureInput& input, const LogSide& side, const vi
     Add(run, "no_steady_pressure", Severity::kWarn, "pressure_bar",
         fmt::format(
             "the log holds no steady pressure ({}); the spray is measured as one point without pressure",
-            input.steady.InWords()),
+            CriterionOf(input)),
         "hold each pressure for a second or more");
     return plan;
   }
   const vision::TimeSpan steady_spray = vision::SteadySpray(clip);
   const Rig& rig = side.circuits.empty() ? input.rig : input.rig.circuits[side.lead].rig;
-  SyncResult tie = TieLogToVideo(rig, side.log, side.gauge_bar, side.stretches, clip.facts, steady_spray);
+  std::optional<calib::Quantity> by_lamp;
+  if (LampColumnOf(input.rig)) {
+    LampSync lamp =
+        SyncByLamp(input.rig, side.log, *input.clip_path, clip, input.reading,
+                   rig.log_minus_video_s ? rig.log_minus_video_s : OffsetByClocks(rig, side.log, clip.facts));
+    by_lamp = lamp.log_minus_video_s;
+    run.sync_picture = std::move(lamp.picture);
+    run.flags.insert(run.flags.end(), lamp.flags.begin(), lamp.flags.end());
+  }
+  SyncResult tie =
+      TieLogToVideo(rig, side.log, side.gauge_bar, side.stretches, clip.facts, steady_spray, by_lamp);
+  if (tie.sync && !run.sync_picture)
+    run.sync_picture =
+        SprayPicture(rig, side.log, side.gauge_bar, clip.facts, tie.sync->log_minus_video_s.value);
   run.flags.insert(run.flags.end(), tie.flags.begin(), tie.flags.end());
   if (!tie.sync) return plan;
   Plan inside;
@@ -204,7 +231,9 @@ Plan PlanByHand(const MeasureInput& input) {
   return plan;
 }
 
-void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Plan& plan, Run& run) {
+// sweep: its points all come down one fall.
+void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Plan& plan, bool sweep,
+                   Run& run) {
   if (!rig.circuits.empty()) {
     if (plan.readings.empty() && side) {
       // No pressure for the spray, but the log by itself still gives the circuits' flow laws.
@@ -250,7 +279,7 @@ void FillStandSide(const Rig& rig, const std::optional<LogSide>& side, const Pla
   }
   run.flow_law = std::move(discharge.law);
   run.flags.insert(run.flags.end(), discharge.flags.begin(), discharge.flags.end());
-  run.flow_hysteresis = HysteresisOf(rig, run.points, run.flags);
+  if (!sweep) run.flow_hysteresis = HysteresisOf(rig, run.points, run.flags);
   if (rig.nominal) {
     run.nominal_bar = rig.nominal->bar;
     MatchNominal(*rig.nominal, run.points, run.flags);
@@ -338,6 +367,7 @@ Run Begin(const MeasureInput& input) {
 void BeginLog(const MeasureInput& input, const LogSide& side, Run& run) {
   run.log = InputFile{input.log_name, FileSha256(*input.log_path)};
   run.flags.insert(run.flags.end(), side.log.flags.begin(), side.log.flags.end());
+  run.flags.insert(run.flags.end(), side.flags.begin(), side.flags.end());
   if (!run.date && !side.log.date.empty()) {
     run.date = side.log.date;
     run.date_from = "log";
@@ -370,11 +400,18 @@ Run Measure(const MeasureInput& asked) {
         ": [[circuit]] names columns of a log, but pressure and flow are read by hand here; "
         "give a log, or take the circuits out");
   }
+  if (input.sweep && (!input.log_path || !input.rig.circuits.empty()))
+    throw calib::InputError(input.log_path
+                                ? input.rig.path +
+                                      ": --sweep is for elements of one circuit; take it out, or "
+                                      "measure a circuit by itself"
+                                : "--sweep cuts the fall of a logged pressure into bins; give a log");
   Run run = Begin(input);
   std::optional<LogSide> side;
   if (input.log_path) {
     if (input.rig.circuits.empty()) {
-      StandLog log = ReadStandLog(*input.log_path, input.rig.log);
+      StandLog log = ReadStandLog(*input.log_path, input.rig.log,
+                                  input.clip_path ? LampColumnOf(input.rig) : std::optional<std::string>());
       FlagZero(input.rig, log, run.flags);
       input.rig = WithZeroAtRest(input.rig, log);
       side = ReadLogSide(input, std::move(log));
@@ -426,8 +463,9 @@ Run Measure(const MeasureInput& asked) {
     for (const SteadyStretch& stretch : side->stretches) plan.stretches.emplace_back(stretch);
     if (plan.points == 0) {
       Add(run, "no_steady_pressure", Severity::kReject, "pressure_bar",
-          fmt::format("the log holds no pressure point ({})", input.steady.InWords()),
-          "hold each pressure for a second or more");
+          fmt::format("the log holds no pressure point ({})", CriterionOf(input)),
+          input.sweep ? "a blow-down must be slow against the meter; see what is said of the bins"
+                      : "hold each pressure for a second or more");
     }
   } else {
     plan.points = 1;
@@ -441,20 +479,20 @@ Run Measure(const MeasureInput& asked) {
     run.points[k].log_t1_s = plan.stretches[k]->t1_s;
     measured.push_back(*plan.stretches[k]);
   }
-  FlagUnsteady(measured, run.flags);
+  if (!input.sweep) FlagUnsteady(measured, run.flags);
   if (side) {
     FlagPulsation(side->log, plan.readings, run.flags);
     FlagDriftingCd(side->log, plan.readings, run.flags);
   }
   FlagTemperatureDrift(input.rig, plan.readings, run.flags);
-  FillStandSide(input.rig, side, plan, run);
+  FillStandSide(input.rig, side, plan, input.sweep, run);
   if (clip) {
     FillSpraySide(*clip, input.rig, plan, run);
     if (run.GetVerdict() == Verdict::kRejected) TakeJetAsFlowOnly(input, run.flags);
   }
   // Pressures of different circuits say nothing of one another.
   if (run.circuits.empty()) run.opening = OpeningOf(run.points, run.flags);
-  if (side && plan.points > 0) {
+  if (side && plan.points > 0 && !input.sweep) {
     Add(run, "steady_criterion", Severity::kInfo, nullptr, input.steady.InWords(), "");
   }
   if (run.GetVerdict() == Verdict::kRejected) {

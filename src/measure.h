@@ -31,6 +31,7 @@ struct MeasureInput {
   std::optional<std::string> log_path;
   std::vector<HandReading> readings;  // instead of a log
   SteadyOptions steady;
+  bool sweep = false;  // a pressure that falls slowly, in bins, instead of steady stretches: see sweep.h
   vision::ReadOptions reading;
   std::optional<std::string> date;  // of the test, ISO 8601; nothing: as log or footage say
   // As the user wrote them; go into the result.

@@ -15,7 +15,8 @@ namespace {
 using calib::Shared;
 
 constexpr double kAssumedShare = 0.01;
-constexpr double kAlike = 0.02;  // a stated area this close to a known one is that one
+constexpr double kBoreShare = 0.01;  // of the area: as much as is assumed where nothing is stated
+constexpr double kAlike = 0.02;      // a stated area this close to a known one is that one
 
 calib::Quantity CircleArea(const calib::Stated& diameter_mm, int count, const char* what) {
   const double area = count * std::numbers::pi / 4.0 * diameter_mm.value * diameter_mm.value;
@@ -59,6 +60,22 @@ ReferenceArea FindReferenceArea(const Rig& rig) {
                     result.kind));
     return result;
   }
+  // An area goes with the square of its bore.
+  const auto say_bore = [&](const calib::Stated& bore_mm, const char* what) {
+    const double share = 2.0 * bore_mm.u / bore_mm.value;
+    if (bore_mm.u_assumed || share < kBoreShare) return;
+    const std::string& by = rig.geometry.measured_by;
+    result.flags.push_back(
+        {"bore_uncertain", calib::Severity::kInfo, std::nullopt, std::string("cd"),
+         fmt::format("u of the {} diameter, {:g} mm on {:g} mm{}, is {:.2g} % of the area, and of Cd", what,
+                     bore_mm.u, bore_mm.value,
+                     by.empty()          ? ""
+                     : by == "pin_gauge" ? ", by pin gauge"
+                     : by == "drawing"   ? ", from a drawing"
+                                         : ", by microscope",
+                     100.0 * share),
+         "measure the bore more closely, or compare elements by flow area, which needs no geometry"});
+  };
   const std::string kind = stand.area_kind.value_or("exit");
   if (kind == "user") {
     throw calib::InputError(rig.path + ": [stand] area_kind = \"user\" needs reference_area_mm2");
@@ -71,10 +88,12 @@ ReferenceArea FindReferenceArea(const Rig& rig) {
     }
     result.kind = "inlets";
     result.area_mm2 = *inlets;
+    say_bore(*rig.geometry.inlet_diameter_mm, "inlet");
     return result;
   }
   result.kind = "exit";
   result.area_mm2 = exit;
+  say_bore(rig.view.exit_diameter_mm, "exit");
   if (!stand.area_kind) {
     say(fmt::format("no reference area is stated; Cd is on the exit area{}, {:.4g} mm2",
                     exits > 1 ? fmt::format(" of all {} elements", exits) : std::string(), exit.value));

@@ -5,10 +5,9 @@
 
 #include <nlohmann/json.hpp>
 
-#include "src/day_json.h"
+#include "src/circuit_keys.h"
 #include "src/quantity_json.h"
 #include "src/settings_json.h"
-#include "src/views.h"
 
 namespace conebook::src {
 namespace {
@@ -180,6 +179,44 @@ Json FromLaw(const std::optional<FlowLaw>& law) {
           {"exponent", FromOptional(law->exponent)}};
 }
 
+Json FromHysteresis(const std::optional<FlowHysteresis>& hysteresis) {
+  if (!hysteresis) return nullptr;
+  return {{"flow_area_percent", FromQuantity(hysteresis->flow_area_percent)}, {"pairs", hysteresis->pairs}};
+}
+
+Json FromTheory(const std::vector<TheoryLine>& lines) {
+  Json json = Json::array();
+  for (const TheoryLine& line : lines) {
+    json.push_back({{"quantity", line.quantity},
+                    {"relation", line.relation},
+                    {"range", line.range},
+                    {"value", FromQuantity(line.value)}});
+  }
+  return json;
+}
+
+Json FromCircuitLaw(const CircuitLaw& circuit) {
+  Json json{{"name", circuit.name},
+            {"flow_law", FromLaw(circuit.law)},
+            {"flow_hysteresis", FromHysteresis(circuit.hysteresis)}};
+  if (!circuit.nominal_bar.empty()) json["nominal_bar"] = FromNumbers(circuit.nominal_bar);
+  return json;
+}
+
+Json FromSync(const Run& run) {
+  if (!run.sync) return nullptr;
+  Json json{{"log_minus_video_s", FromQuantity(run.sync->log_minus_video_s)}, {"method", run.sync->method}};
+  if (const auto& picture = run.sync_picture) {
+    json["seen"] = {{"what", picture->seen},
+                    {"video_s", FromNumbers(picture->video_s)},
+                    {"level", FromNumbers(picture->level)}};
+    json["seen"]["column"] = picture->column;
+    json["seen"]["log_s"] = FromNumbers(picture->log_s);
+    json["seen"]["log_level"] = FromNumbers(picture->log_level);
+  }
+  return json;
+}
+
 Json FromCircuit(const CircuitPoint& circuit) {
   Json json{{"name", circuit.name},
             {"flowing", circuit.flowing},
@@ -193,6 +230,9 @@ Json FromCircuit(const CircuitPoint& circuit) {
             {"weber", FromOptional(circuit.numbers.weber)},
             {"cavitation_number", FromOptional(circuit.numbers.cavitation)}};
   if (circuit.flow_from_s) json["flow_t0_s"] = Number(*circuit.flow_from_s);
+  json["direction"] = NameOf(circuit.direction);
+  if (circuit.nominal_bar) json["nominal_bar"] = Number(*circuit.nominal_bar);
+  if (!circuit.theory.empty()) json["theory"] = FromTheory(circuit.theory);
   return json;
 }
 
@@ -239,13 +279,7 @@ Json FromPoint(const Point& point, bool nominal) {
                      {"frames", point.spray.grain->frames},
                      {"patches", point.spray.grain->patches}};
   }
-  json["theory"] = Json::array();
-  for (const TheoryLine& line : point.theory) {
-    json["theory"].push_back({{"quantity", line.quantity},
-                              {"relation", line.relation},
-                              {"range", line.range},
-                              {"value", FromQuantity(line.value)}});
-  }
+  json["theory"] = FromTheory(point.theory);
   if (!point.circuits.empty()) {
     json["circuits"] = Json::array();
     for (const CircuitPoint& circuit : point.circuits) json["circuits"].push_back(FromCircuit(circuit));
@@ -303,24 +337,15 @@ std::string ResultJson(const Run& run) {
   // Without a scale the stations are known in exit diameters only.
   json["stations_exit_diameters"] = FromStations(run, false);
   json["lean_against"] = run.lean_against_image_vertical ? "image_vertical" : "rig_axis";
-  json["sync"] = nullptr;
-  if (run.sync) {
-    json["sync"] = {{"log_minus_video_s", FromQuantity(run.sync->log_minus_video_s)},
-                    {"method", run.sync->method}};
-  }
+  json["sync"] = FromSync(run);
   json["flow_law"] = FromLaw(run.flow_law);
   if (!run.circuits.empty()) {
     json["circuits"] = Json::array();
-    for (const CircuitLaw& circuit : run.circuits)
-      json["circuits"].push_back({{"name", circuit.name}, {"flow_law", FromLaw(circuit.law)}});
+    for (const CircuitLaw& circuit : run.circuits) json["circuits"].push_back(FromCircuitLaw(circuit));
   }
   json["opening_bar"] = {{"rising", FromOpening(run.opening.rising)},
                          {"falling", FromOpening(run.opening.falling)}};
-  json["flow_hysteresis"] = nullptr;
-  if (run.flow_hysteresis) {
-    json["flow_hysteresis"] = {{"flow_area_percent", FromQuantity(run.flow_hysteresis->flow_area_percent)},
-                               {"pairs", run.flow_hysteresis->pairs}};
-  }
+  json["flow_hysteresis"] = FromHysteresis(run.flow_hysteresis);
   if (run.kind == "plate") json["plate"] = FromPlate(run.plate);
   if (!run.nominal_bar.empty()) json["nominal_bar"] = run.nominal_bar;
   json["points"] = Json::array();
@@ -367,8 +392,13 @@ std::string SettingsJson(const MeasureInput& input) {
   Json json;
   json["rig"] = FromToml(input.rig.document);
   // Where a calibration file lies is no setting; its hash is among the inputs.
-  for (const CalibrationFile& file : input.rig.calibrations)
-    json["rig"][file.key.section].erase(file.key.key);
+  for (const CalibrationFile& file : input.rig.calibrations) {
+    if (file.circuit) {
+      json["rig"]["circuit"][*file.circuit].erase(CircuitKeyOf(file.key.section, file.key.key));
+    } else {
+      json["rig"][file.key.section].erase(file.key.key);
+    }
+  }
   json["steady"] = {{"min_duration_s", Number(steady.min_duration_s)},
                     {"min_rows", steady.min_rows},
                     {"zero_bar", Number(steady.zero_bar)},
@@ -380,6 +410,7 @@ std::string SettingsJson(const MeasureInput& input) {
                     {"max_scatter", Number(steady.max_scatter)},
                     {"same_level", Number(steady.same_level)},
                     {"bridge_s", Number(steady.bridge_s)}};
+  if (input.sweep) json["sweep"] = true;
   if (!input.readings.empty()) {
     json["readings"] = Json::array();
     for (const HandReading& reading : input.readings) {
@@ -400,91 +431,6 @@ std::string SettingsJson(const MeasureInput& input) {
   }
   // Keys sorted, as the archive keeps them: a page made from a record is the page made from the run.
   return nlohmann::json(json).dump(-1, ' ', false, Json::error_handler_t::replace);
-}
-
-namespace {
-
-Json FromViews(const ElementViews& views) {
-  Json json;
-  json["element"] = views.element;
-  json["pressure_bar"] = FromOptional(views.pressure_bar);
-  json["seen"] = Json::array();
-  for (std::size_t i = 0; i < views.rotation_deg.size(); ++i) {
-    json["seen"].push_back({{"rotation_deg", Number(views.rotation_deg[i])},
-                            {"lean_deg", Number(views.lean_deg[i])},
-                            {"u_lean_deg", Number(views.u_lean_deg[i])}});
-  }
-  json["lean"] = nullptr;
-  if (views.lean) {
-    json["lean"] = {{"size_deg", FromQuantity(views.lean->size_deg)},
-                    {"direction_deg", Number(views.lean->direction_deg)},
-                    {"u_direction_deg", Number(views.lean->u_direction_deg)},
-                    {"holder_deg", FromQuantity(views.lean->holder_deg)}};
-  }
-  json["around"] = Json::array();
-  for (const SideAround& side : views.around) {
-    json["around"].push_back({{"azimuth_deg", Number(side.azimuth_deg)},
-                              {"half_angle_deg", Number(side.half_angle_deg)},
-                              {"u", Number(side.u_deg)}});
-  }
-  json["spread_deg"] = FromOptional(views.spread_deg);
-  json["flags"] = Json::array();
-  for (const calib::Flag& flag : views.flags)
-    json["flags"].push_back({{"code", flag.code}, {"message", flag.message}});
-  return json;
-}
-
-}  // namespace
-
-namespace {
-
-Json FromCheck(const ElementCheck& check) {
-  Json json;
-  json["element"] = check.element;
-  json["flow_area_mm2"] = Json::array();
-  for (const calib::Quantity& area : check.today_mm2) json["flow_area_mm2"].push_back(FromQuantity(area));
-  json["earlier_mm2"] = Json::array();
-  for (const double area : check.earlier_mm2) json["earlier_mm2"].push_back(Number(area));
-  json["limits_mm2"] = nullptr;
-  if (check.limits)
-    json["limits_mm2"] = Json::array({Number(check.limits->lower), Number(check.limits->upper)});
-  json["flags"] = Json::array();
-  for (const calib::Flag& flag : check.flags)
-    json["flags"].push_back({{"code", flag.code}, {"message", flag.message}, {"advice", flag.advice}});
-  return json;
-}
-
-}  // namespace
-
-std::string DayJson(const DayReport& day, const std::vector<std::string>& result_files) {
-  Json json;
-  json["schema"] = "conebook.day/1";
-  json["name"] = day.name;
-  json["sheet"] = day.sheet_path;
-  json["clips"] = Json::array();
-  for (std::size_t k = 0; k < day.entries.size(); ++k) {
-    const DayEntry& entry = day.entries[k];
-    Json clip;
-    clip["file"] = entry.clip;
-    clip["element"] = entry.element;
-    clip["batch"] = entry.batch;
-    clip["verdict"] = entry.run ? Json(NameOf(entry.run->GetVerdict())) : Json(nullptr);
-    clip["result"] = entry.run ? Json(result_files[k]) : Json(nullptr);
-    clip["error"] = entry.run ? Json(nullptr) : Json(entry.error);
-    // In order of the result's own flags: above the rated pressure comes first.
-    clip["flags"] = Json::array();
-    if (entry.run) {
-      for (const calib::Flag& flag : entry.run->flags) {
-        if (flag.severity != calib::Severity::kInfo) clip["flags"].push_back(flag.code);
-      }
-    }
-    json["clips"].push_back(std::move(clip));
-  }
-  json["checks"] = Json::array();
-  for (const ElementCheck& check : day.checks) json["checks"].push_back(FromCheck(check));
-  json["views"] = Json::array();
-  for (const ElementViews& views : ViewsOf(RunsOf(day))) json["views"].push_back(FromViews(views));
-  return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 
 }  // namespace conebook::src

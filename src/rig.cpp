@@ -95,7 +95,7 @@ std::optional<std::string> NamedFile(const Reader& reader, Rig& rig, const Calib
     throw InputError(fmt::format("{}: [{}] {}: cannot read {}; does the file exist, and may you read it?",
                                  node->Place(), key.section, key.key, path));
   }
-  rig.calibrations.push_back({key, path, FileSha256(path)});
+  rig.calibrations.push_back({key, path, FileSha256(path), std::nullopt});
   return path;
 }
 
@@ -286,6 +286,14 @@ Rig RigOf(TomlNode document, const std::string& path, const std::string& sha256)
 
 }  // namespace
 
+std::string KeptAsOfCircuit(const CalibrationKey& key, std::size_t circuit) {
+  return fmt::format("circuit_{}_{}", circuit + 1, key.kept_as);
+}
+
+std::string CalibrationFile::KeptAs() const {
+  return circuit ? KeptAsOfCircuit(key, *circuit) : key.kept_as;
+}
+
 Rig ReadRig(const std::string& path, const TomlNode* overrides) {
   TomlNode document = ReadToml(path);
   if (overrides != nullptr) MergeInto(document, *overrides);
@@ -295,6 +303,18 @@ Rig ReadRig(const std::string& path, const TomlNode* overrides) {
     circuits.push_back({circuit.name, RigOf(std::move(circuit.document), path, sha256)});
   if (circuits.empty()) return RigOf(std::move(document), path, sha256);
   Rig rig = RigOf(WithoutCircuits(document), path, sha256);
+  for (std::size_t c = 0; c < circuits.size(); ++c) {
+    for (CalibrationFile file : circuits[c].rig.calibrations) {
+      const bool of_all =
+          std::any_of(rig.calibrations.begin(), rig.calibrations.end(), [&](const CalibrationFile& known) {
+            return !known.circuit && std::string_view(known.key.kept_as) == file.key.kept_as &&
+                   known.path == file.path;
+          });
+      if (of_all) continue;
+      file.circuit = c;
+      rig.calibrations.push_back(std::move(file));
+    }
+  }
   rig.document = std::move(document);
   rig.circuits = std::move(circuits);
   return rig;

@@ -68,7 +68,11 @@ inline constexpr std::array<CalibrationKey, 6> kCalibrationKeys{kLensKey,  kScal
 struct CalibrationFile {
   CalibrationKey key;
   std::string path, sha256;
+  std::optional<std::size_t> circuit = std::nullopt;  // that names it; nothing: the rig does, for all
+  std::string KeptAs() const;                         // name in the archive: "circuit_2_meter_file.toml"
 };
+// As a circuit's, from 0.
+std::string KeptAsOfCircuit(const CalibrationKey& key, std::size_t circuit);
 
 struct Circuit;
 

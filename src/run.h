@@ -60,7 +60,10 @@ struct CircuitPoint {
   std::optional<Cd> cd;
   std::optional<double> temperature_c;
   std::optional<double> flow_from_s;  // as of the point
+  std::vector<TheoryLine> theory;
   FlowNumbers numbers;
+  Direction direction = Direction::kUnknown;  // of this circuit's own pressures
+  std::optional<double> nominal_bar;          // as of the point
 };
 
 struct Point {
@@ -97,17 +100,19 @@ struct LogTrace {
   std::vector<double> time_s, pressure_bar, flow_kg_s;
 };
 
-struct CircuitLaw {
-  std::string name;
-  std::optional<FlowLaw> law;  // nothing: the circuit never flowed at a steady pressure
-  LogTrace trace;
-};
-
 // Flow area at falling pressure less that at rising pressure, per cent of the latter; over all falling points
 // within the rising ones. What both share (meter, liquid, area) cancels.
 struct FlowHysteresis {
   calib::Quantity flow_area_percent;
   int pairs = 0;
+};
+
+struct CircuitLaw {
+  std::string name;
+  std::optional<FlowLaw> law;  // nothing: the circuit never flowed at a steady pressure
+  std::optional<FlowHysteresis> hysteresis;
+  std::vector<double> nominal_bar;  // as stated for it; empty: none stated
+  LogTrace trace;
 };
 
 // A plate's flow area against the sum of its elements' on record.
@@ -133,7 +138,15 @@ struct Opening {
 
 struct Sync {
   calib::Quantity log_minus_video_s;
-  std::string method;  // "given", "onset", "assumed"
+  std::string method;  // "given", "onset", "lamp", "clock", "assumed"
+};
+
+// What log and footage were tied by, for the eye: levels from 0 to 1, thinned.
+struct SyncPicture {
+  std::string seen;                      // in the footage: "spray" (below the exit) or "lamp"
+  std::vector<double> video_s, level;    // video time
+  std::string column;                    // of the log: "pressure", "flow", or the lamp's own
+  std::vector<double> log_s, log_level;  // log time; of its highest here
 };
 
 struct Run {
@@ -158,6 +171,7 @@ struct Run {
   double axis_deg = 0.0;
   double exit_diameter_mm = 0.0;
   std::optional<Sync> sync;
+  std::optional<SyncPicture> sync_picture;  // nothing: log and footage are not tied, or by no event
   std::optional<FlowLaw> flow_law;
   Opening opening;
   std::optional<FlowHysteresis> flow_hysteresis;

@@ -71,9 +71,11 @@ HandReading ReadReading(const TomlNode& table) {
   CheckKeys(table, "readings",
             {"t0_s", "t1_s", "pressure_bar", "flow_kg_s", "u_pressure_bar", "u_flow_kg_s"});
   HandReading reading;
-  reading.video = vision::TimeSpan{Required(table, "readings", "t0_s", 0.0, true),
-                                   Required(table, "readings", "t1_s", 0.0, false)};
-  if (!(reading.video->t1_s > reading.video->t0_s)) {
+  const bool timed = table.Find("t0_s") != nullptr || table.Find("t1_s") != nullptr;
+  if (timed)
+    reading.video = vision::TimeSpan{Required(table, "readings", "t0_s", 0.0, true),
+                                     Required(table, "readings", "t1_s", 0.0, false)};
+  if (timed && !(reading.video->t1_s > reading.video->t0_s)) {
     throw InputError(fmt::format("{}: readings: t1_s = {:g} must be later than t0_s = {:g}", table.Place(),
                                  reading.video->t1_s, reading.video->t0_s));
   }
@@ -106,7 +108,7 @@ HandReading ReadBucket(const TomlNode& table) {
 void ReadEntry(const TomlNode& entry, const std::optional<std::string>& day_log, SheetClip& clip) {
   RequireKind(entry, "[[clip]]", TomlNode::Kind::kTable);
   CheckKeys(entry, "[[clip]]",
-            {"file", "element", "batch", "role", "mount", "log", "readings", "bucket", "rig"});
+            {"file", "element", "batch", "role", "mount", "log", "readings", "bucket", "sweep", "rig"});
   clip.file = Text(entry, "file");
   clip.element = Text(entry, "element").value_or("");
   if (const TomlNode* batch = entry.Find("batch"))
@@ -120,7 +122,12 @@ void ReadEntry(const TomlNode& entry, const std::optional<std::string>& day_log,
   if (readings != nullptr) {
     RequireKind(*readings, "readings", TomlNode::Kind::kArray);
     if (readings->items.empty()) throw InputError(readings->Place() + ": readings is empty");
-    for (const TomlNode& item : readings->items) clip.readings.push_back(ReadReading(item));
+    for (const TomlNode& item : readings->items) {
+      clip.readings.push_back(ReadReading(item));
+      // One reading is of the whole steady spray; several must say when.
+      if (clip.file && readings->items.size() > 1 && !clip.readings.back().video)
+        throw InputError(item.Place() + ": readings: several of one clip, so each needs t0_s and t1_s");
+    }
   } else if (bucket != nullptr) {
     clip.readings.push_back(ReadBucket(*bucket));
   } else if (!clip.log) {
@@ -130,11 +137,19 @@ void ReadEntry(const TomlNode& entry, const std::optional<std::string>& day_log,
     throw InputError(entry.Place() +
                      ": [[clip]]: neither file nor log, readings or bucket: nothing to measure");
   }
+  if (const TomlNode* sweep = entry.Find("sweep"))
+    clip.sweep = RequireKind(*sweep, "sweep", TomlNode::Kind::kBool).boolean;
   if (const TomlNode* rig = entry.Find("rig"))
     clip.overrides = RequireKind(*rig, "rig", TomlNode::Kind::kTable);
   if (const TomlNode* element = entry.Find("element")) SetValue(clip.overrides, "element", "id", *element);
   if (const TomlNode* role = entry.Find("role")) SetValue(clip.overrides, "element", "role", *role);
-  if (const TomlNode* mount = entry.Find("mount")) SetValue(clip.overrides, "element", "mount", *mount);
+  if (const TomlNode* mount = entry.Find("mount")) {
+    if (mount->kind != TomlNode::Kind::kInteger || !(mount->number >= 1.0 && mount->number <= 1000.0))
+      throw InputError(mount->Place() +
+                       ": mount: expected a whole number from 1 on: the how-manyth mounting");
+    clip.mount = static_cast<int>(mount->number);
+    SetValue(clip.overrides, "element", "mount", *mount);
+  }
   if (const TomlNode* batch = entry.Find("batch")) SetValue(clip.overrides, "element", "batch", *batch);
 }
 

@@ -17,6 +17,8 @@ struct SheetClip {
   std::optional<std::string> log;   // as written, its own or the day's
   TomlNode overrides;               // of the rig, element and batch included
   std::vector<HandReading> readings;
+  bool sweep = false;
+  std::optional<int> mount;
   std::string error;  // what is wrong with this entry; the others are still measured
 };
 

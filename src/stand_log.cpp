@@ -10,6 +10,7 @@
 #include "src/csv_table.h"
 #include "src/iso_date.h"
 #include "src/log_columns.h"
+#include "src/nearest_name.h"
 
 namespace conebook::src {
 namespace {
@@ -75,6 +76,20 @@ std::vector<double> ReadColumn(const CsvTable& table, const LogColumn& column, d
     values.push_back(NumberAt(table, row, column.index) * factor);
   }
   return values;
+}
+
+void ReadLamp(const CsvTable& table, const std::string& name, LogColumns& columns, StandLog& log) {
+  const auto index = table.Column(name);
+  if (!index) {
+    const auto nearest = NearestName(name, table.header);
+    throw InputError(fmt::format("{}, line {}: no column {}, which the rig's [sync] lamp_column names{}",
+                                 table.path, table.header_line, name,
+                                 nearest ? "; the nearest is " + *nearest : std::string()));
+  }
+  LogColumn column;
+  column.index = *index;
+  log.lamp = ReadColumn(table, column, 1.0);
+  std::erase(columns.ignored, name);
 }
 
 std::optional<char> StatedDelimiter(const LogKeys& keys) {
@@ -169,7 +184,8 @@ double StandLog::MedianInterval_s() const {
   return *middle;
 }
 
-StandLog ReadStandLog(const std::string& path, const LogKeys& keys) {
+StandLog ReadStandLog(const std::string& path, const LogKeys& keys,
+                      const std::optional<std::string>& lamp_column) {
   CsvOptions options;
   options.delimiter = StatedDelimiter(keys);
   if (keys.decimal) options.decimal = keys.decimal->front();
@@ -190,6 +206,7 @@ StandLog ReadStandLog(const std::string& path, const LogKeys& keys) {
     log.flow = ReadColumn(table, *columns.flow, factor);
   }
   if (columns.temperature) log.temperature_c = ReadColumn(table, *columns.temperature, 1.0);
+  if (lamp_column) ReadLamp(table, *lamp_column, columns, log);
   if (log.Rows() < 2) throw InputError(path + ": the log has a single row; expected a series of readings");
   Say(table, columns, log);
   return log;

@@ -25,6 +25,7 @@ struct StandLog {
   std::optional<ClockTime> clock;    // at time_s = 0, where times are clock times
   FlowKind flow_kind = FlowKind::kNone;
   std::vector<double> temperature_c;  // empty without the column
+  std::vector<double> lamp;           // of the column that was asked for, as logged; else empty
   std::string found;                  // columns, units, delimiter and decimal sign, in words
   std::vector<calib::Flag> flags;     // info and warn
 
@@ -40,6 +41,8 @@ std::pair<FlowKind, double> ToFlow(const std::string& unit);
 
 // Throws calib::InputError naming file and line: text in a number, not finite, unsorted or repeated time,
 // missing or ambiguous column, empty log. `[log] flow = ""` says that there is no flow.
-StandLog ReadStandLog(const std::string& path, const LogKeys& keys);
+// lamp_column: one more column of numbers to be read.
+StandLog ReadStandLog(const std::string& path, const LogKeys& keys,
+                      const std::optional<std::string>& lamp_column = std::nullopt);
 
 }  // namespace conebook::src

@@ -2,6 +2,7 @@
 
 #include <cmath>
 #include <stdexcept>
+#include <string_view>
 
 #include <fmt/core.h>
 
@@ -113,6 +114,20 @@ FlowWorth FlowOf(const Rig& rig, FlowKind kind, double reading) {
     worth.u_share = 0.01;
   }
   return worth;
+}
+
+std::string MeterIdentity(const Rig& rig) {
+  for (const CalibrationFile& file : rig.calibrations) {
+    if (std::string_view(file.key.kept_as) == kMeterKey.kept_as) return file.sha256;
+  }
+  return rig.k_factor_per_l ? fmt::format("k_factor_per_l {}", rig.k_factor_per_l->value) : "";
+}
+
+std::string SensorIdentity(const Rig& rig) {
+  for (const CalibrationFile& file : rig.calibrations) {
+    if (std::string_view(file.key.kept_as) == kPressureKey.kept_as) return file.sha256;
+  }
+  return "";
 }
 
 void CheckPulses(const Rig& rig, FlowKind kind) {

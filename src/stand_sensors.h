@@ -43,6 +43,11 @@ struct FlowWorth {
 // pulses). Pulses need a K-factor or a calibration: std::logic_error.
 FlowWorth FlowOf(const Rig& rig, FlowKind kind, double reading);
 
+// Which meter and which sensor gave the readings: the hash of the calibration file, or the K-factor as
+// stated. Empty: neither, so that nobody knows whether another's readings are by the same.
+std::string MeterIdentity(const Rig& rig);
+std::string SensorIdentity(const Rig& rig);
+
 // Throw calib::InputError: pulses without K, a meter file of another kind than the log's flow.
 void CheckPulses(const Rig& rig, FlowKind kind);
 void CheckLogFlow(const Rig& rig, FlowKind kind);

@@ -7,6 +7,10 @@
 
 #include <calib/error.h>
 
+#include "src/camera_files.h"
+#include "src/clip_times.h"
+#include "src/iso_date.h"
+
 namespace conebook::src {
 namespace {
 
@@ -142,9 +146,37 @@ std::optional<Onset> FindOnset(const StandLog& log, const std::vector<double>& p
   return onsets.empty() ? std::nullopt : std::optional<Onset>(onsets.front());
 }
 
+std::optional<calib::Stated> OffsetByClocks(const Rig& rig, const StandLog& log,
+                                            const vision::ClipFacts& clip) {
+  const auto recorded = ClockTimeIn(clip.recorded_at);
+  if (!log.clock || !recorded || !clip.pace_known || !(clip.duration_s > 0.0)) return std::nullopt;
+  CameraFile file;
+  file.duration_s = clip.duration_s;
+  // A container in UTC may say when recording began or when it ended; one with a zone says when it began.
+  file.time = FileTime{*recorded, FileTime::From::kContainer, recorded->zone == ClockTime::Zone::kOffset};
+  const ClipTime time = TieClips({file}, log, &rig, {}).clips.front();
+  if (!time.begins_s) return std::nullopt;
+  const double offset_s = *time.begins_s - log.clock->epoch_s;
+  if (offset_s + clip.duration_s < log.time_s.front() || offset_s > log.time_s.back()) return std::nullopt;
+  const ClipTimesOptions options;
+  const double open_s = 2.0 * options.tolerance_s + (file.time->is_start ? 0.0 : clip.duration_s) +
+                        (recorded->whole_seconds ? 1.0 : 0.0);
+  return calib::Stated{offset_s, open_s / std::sqrt(12.0), false, false};
+}
+
 SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<double>& pressure_bar,
                          const std::vector<SteadyStretch>& stretches, const vision::ClipFacts& clip,
-                         const vision::TimeSpan& steady_spray) {
+                         const vision::TimeSpan& steady_spray,
+                         const std::optional<calib::Quantity>& by_lamp) {
+  const auto onsets_near = [&](const calib::Stated& about) {
+    std::vector<Onset> near;
+    if (!clip.spray_start_s) return near;
+    for (const Onset& onset : FindOnsets(log, pressure_bar, stretches, rig.stand.tap)) {
+      const double off_s = std::abs(onset.t_s - *clip.spray_start_s - about.value);
+      if (off_s <= 2.0 * std::hypot(about.u, onset.u_s)) near.push_back(onset);
+    }
+    return near;
+  };
   SyncResult result;
   Sync& sync = result.sync.emplace();
   const auto flag = [&](const char* code, Severity severity, std::string message, const char* advice) {
@@ -159,6 +191,12 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
     result.sync.reset();
     return result;
   }
+  if (by_lamp) {
+    sync.log_minus_video_s = *by_lamp;
+    sync.method = "lamp";
+    RequireOverlap(log, clip, by_lamp->value, by_lamp->u);
+    return result;
+  }
   if (rig.log_minus_video_s) {
     const calib::Stated& stated = *rig.log_minus_video_s;
     const std::string source = stated.u_assumed ? fmt::format("stated offset (assumed {:g} s)", stated.u)
@@ -167,13 +205,7 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
     sync.method = "given";
     RequireOverlap(log, clip, stated.value, stated.u);
     if (stated.u_assumed || stated.u <= kLooseS) return result;
-    std::vector<Onset> near;
-    if (clip.spray_start_s) {
-      for (const Onset& onset : FindOnsets(log, pressure_bar, stretches, rig.stand.tap)) {
-        const double off_s = std::abs(onset.t_s - *clip.spray_start_s - stated.value);
-        if (off_s <= 2.0 * std::hypot(stated.u, onset.u_s)) near.push_back(onset);
-      }
-    }
+    const std::vector<Onset> near = onsets_near(stated);
     if (near.size() == 1) {
       sync = ByOnset(near.front(), clip);
     } else if (near.size() > 1) {
@@ -197,6 +229,19 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
     return result;
   }
   const auto onset = FindOnset(log, pressure_bar, stretches, rig.stand.tap);
+  const std::optional<calib::Stated> clocks = OffsetByClocks(rig, log, clip);
+  const std::vector<Onset> pointed_to = clocks ? onsets_near(*clocks) : std::vector<Onset>{};
+  if (onset && clip.spray_start_s && pointed_to.size() == 1) {
+    sync = ByOnset(pointed_to.front(), clip);
+    if (onset->rises > 1) {
+      flag("sync_by_clock", Severity::kInfo,
+           fmt::format(
+               "of the log's {} rises from zero, the clocks of camera and log point to the one at {:.2f} s",
+               onset->rises, pointed_to.front().t_s),
+           "");
+    }
+    return result;
+  }
   if (onset && clip.spray_start_s) {
     sync = ByOnset(*onset, clip);
     if (onset->rises > 1) {
@@ -206,6 +251,18 @@ SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<
            "state [sync] log_minus_video_s, or give each clip its own log");
     }
     RequireOverlap(log, clip, sync.log_minus_video_s.value, sync.log_minus_video_s.u);
+    return result;
+  }
+  if (clocks && PossibleStretches(stretches, *clocks, clip) <= 1) {
+    sync.log_minus_video_s =
+        Offset(clocks->value, {{"clocks of camera and log", clocks->u, calib::Shared::kClip}});
+    sync.method = "clock";
+    flag(
+        "sync_by_clock", Severity::kInfo,
+        fmt::format("log and video are tied by the file's creation time and the log's clock, u {:.1f} s; one "
+                    "steady pressure at most lies within that",
+                    clocks->u),
+        "film from before the valve opens, or have a lamp in view, for a closer tie");
     return result;
   }
   sync.method = "assumed";

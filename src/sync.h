@@ -1,6 +1,7 @@
-// Ties video time to log time: video time + log_minus_video = log time. Stated in the rig (a loose statement,
-// as a camera's clock gives, picks the rise to tie to); else the first spray frame is the log's pressure
-// rise; else an assumption that is flagged.
+// Ties video time to log time: video time + log_minus_video = log time. By a lamp in view (lamp_sync.h);
+// stated in the rig (a loose statement picks the rise to tie to); else the first spray frame is the log's
+// pressure rise, the one that the clocks of camera and log point to; else by the clocks alone; else an
+// assumption that is flagged.
 #pragma once
 
 #include <optional>
@@ -36,10 +37,19 @@ struct SyncResult {
 std::vector<Onset> FindOnsets(const StandLog& log, const std::vector<double>& pressure_bar,
                               const std::vector<SteadyStretch>& stretches, PressureTap tap);
 
-// Throws calib::InputError when log and video do not overlap.
+// Throws calib::InputError when log and video do not overlap. by_lamp: a tie by a lamp in view, that stands
+// before all but the clip's pace. Else, where nothing is stated, the clocks of camera and log pick the rise
+// if both tell the time: see OffsetByClocks.
 SyncResult TieLogToVideo(const Rig& rig, const StandLog& log, const std::vector<double>& pressure_bar,
                          const std::vector<SteadyStretch>& stretches, const vision::ClipFacts& clip,
-                         const vision::TimeSpan& steady_spray);
+                         const vision::TimeSpan& steady_spray,
+                         const std::optional<calib::Quantity>& by_lamp = std::nullopt);
+
+// Of the file's creation time against the log's clock times, u a second or so. Nothing: one of them does not
+// tell the time, the clocks' zones cannot be told for certain (clip_times.h), or the clip would lie outside
+// the log.
+std::optional<calib::Stated> OffsetByClocks(const Rig& rig, const StandLog& log,
+                                            const vision::ClipFacts& clip);
 
 // The part of the clip that a stretch covers, kept clear of the stretch's ends by what is not known about the
 // tie and drawn in by a margin for the spray to settle. Nothing when too little is left. A clip so short that

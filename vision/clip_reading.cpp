@@ -142,6 +142,9 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
     const auto at = static_cast<std::size_t>(*survey.first_spray_frame);
     if (at < kept.time_s.size()) facts.spray_start_s = kept.time_s[at];
     facts.u_spray_start_s = survey.u_first_spray_s * clock.scale;
+    for (const double stamp_s : survey.onset_stamp_s)
+      facts.onset_s.push_back(*facts.spray_start_s + (stamp_s - survey.first_spray_stamp_s) * clock.scale);
+    facts.onset_level = survey.onset_level;
   }
   FlagFootage(format, outcome, reading.flags);
   if (reading.Rejected()) return reading;

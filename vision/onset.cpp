@@ -319,6 +319,13 @@ bool OnsetWatch::Settled(int frames) const {
   return std::abs(late - earlier) < 0.1 * late || n - *first > 8L * frames;
 }
 
+std::vector<double> OnsetWatch::Change() const {
+  const double level = Level();
+  std::vector<double> share(change_.size(), 0.0);
+  for (std::size_t k = 0; level > 0.0 && k < share.size(); ++k) share[k] = change_[k] / level;
+  return share;
+}
+
 double OnsetWatch::RiseFrames() const {
   const std::optional<std::int64_t> first = FirstSprayFrame();
   if (!first) return 0.0;

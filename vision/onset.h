@@ -34,6 +34,8 @@ class OnsetWatch {
   // Index of the first frame at half the later level. Nothing: no lasting step, the spray was on at frame one
   // (or never).
   std::optional<std::int64_t> FirstSprayFrame() const;
+  // Change of each frame added against the first, of the later level.
+  std::vector<double> Change() const;
   double RiseFrames() const;  // from a quarter to three quarters of the level
 
  private:

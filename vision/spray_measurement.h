@@ -39,6 +39,9 @@ struct ClipFacts {
   std::optional<double>
       spray_start_s;  // capture time of the first spray frame; nothing: already on at frame one
   double u_spray_start_s = 0.0;
+  // How far the picture below the exit had changed, of its later level, about the first spray frame; capture
+  // time. Empty: no first spray frame is known.
+  std::vector<double> onset_s, onset_level;
   std::optional<Illumination> illumination;
   bool illumination_stated = false;
   std::string recorded_at;  // ISO 8601, as the container says; empty: it does not

@@ -235,6 +235,7 @@ struct Head {
   std::int64_t frames = 0, watched = 0, frames_in_the_dark = 0;
   std::optional<std::int64_t> first_spray_frame;
   double first_spray_stamp_s = 0.0, u_first_spray_s = 0.0;
+  std::vector<double> onset_stamp_s, onset_level;
 };
 
 enum class Damage { kNone, kTainted, kCorrupt };
@@ -297,6 +298,8 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
   head.bands_rms = bands->Rms();
   head.first_spray_frame = index[at];
   head.first_spray_stamp_s = stamps[at];
+  head.onset_stamp_s = stamps;
+  head.onset_level = watch->Change();
   const double interval = stamps[at] - stamps[at - 1];
   // Somewhere within the interval before the frame, and as long as the change took to grow.
   head.u_first_spray_s = std::hypot(interval / std::sqrt(12.0), 0.25 * watch->RiseFrames() * interval);
@@ -356,6 +359,8 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   result.first_spray_frame = head.first_spray_frame;
   result.first_spray_stamp_s = head.first_spray_stamp_s;
   result.u_first_spray_s = head.u_first_spray_s;
+  result.onset_stamp_s = head.onset_stamp_s;
+  result.onset_level = head.onset_level;
   const bool onset = head.first_spray_frame.has_value();
   const std::vector<LumaFrame>& sample = head.sample.Frames();
   model.clipped_code = CeilingOf(sample, model.format);

@@ -33,7 +33,8 @@ struct SurveyResult {
   std::optional<std::int64_t> first_spray_frame;  // nothing: on at frame one
   double first_spray_stamp_s = 0.0;
   double u_first_spray_s = 0.0;
-  std::vector<calib::Flag> flags;  // any kReject: the model is not usable
+  std::vector<double> onset_stamp_s, onset_level;  // change below the exit, of its later level
+  std::vector<calib::Flag> flags;                  // any kReject: the model is not usable
 };
 
 // Throws calib::InputError: the clip cannot be opened, the exit is outside the image; Interrupted.

@@ -11,6 +11,7 @@
 #include <calib/error.h>
 
 #include "src/archive/record.h"
+#include "src/circuit_keys.h"
 #include "src/match_json.h"
 #include "src/measure.h"
 #include "src/output_file.h"
@@ -215,6 +216,18 @@ std::string Remeasure(const std::string& record_json, const EvidenceReader& evid
   };
   for (const CalibrationKey& file : kCalibrationKeys) put_back(file);
   put_back(kMatchKey);
+  if (overrides.contains("circuit")) {
+    for (std::size_t c = 0; c < overrides["circuit"].size(); ++c) {
+      for (const CalibrationKey& key : kCalibrationKeys) {
+        const std::string circuit_key = CircuitKeyOf(key.section, key.key), name = KeptAsOfCircuit(key, c);
+        if (circuit_key.empty()) continue;
+        if (const auto text = EvidenceText(record_json, name, evidence)) {
+          files.Write(name.c_str(), *text);
+          overrides["circuit"][c][circuit_key] = name;
+        }
+      }
+    }
+  }
   MeasureInput input;
   TomlNode node = ToToml(overrides);
   // Paths of the overrides are relative to the rig file.
@@ -230,6 +243,7 @@ std::string Remeasure(const std::string& record_json, const EvidenceReader& evid
     input.log_name = json.value("/inputs/log/path"_json_pointer, std::string("log.csv"));
   }
   input.readings = ReadingsOf(json.at("settings"));
+  input.sweep = json.at("settings").value("sweep", false);
   if (json.value("date_from", Json()) == "stated") input.date = json.at("date").get<std::string>();
   if (footage) {
     input.clip_path = footage;

@@ -209,6 +209,49 @@ FlowNumbers ToNumbers(const Json& json) {
           ToQuantity(At(json, "weber")), ToQuantity(At(json, "cavitation_number"))};
 }
 
+Direction ToDirection(const Json& json) {
+  const std::string direction = json.value("direction", "");
+  return direction == "rising"    ? Direction::kRising
+         : direction == "falling" ? Direction::kFalling
+                                  : Direction::kUnknown;
+}
+
+std::vector<TheoryLine> ToTheory(const Json* json) {
+  std::vector<TheoryLine> lines;
+  if (json == nullptr) return lines;
+  for (const Json& line : *json)
+    lines.push_back({line.at("quantity").get<std::string>(), line.at("relation").get<std::string>(),
+                     line.at("range").get<std::string>(), *ToQuantity(&line.at("value"))});
+  return lines;
+}
+
+std::optional<FlowHysteresis> ToHysteresis(const Json* json) {
+  if (json == nullptr) return std::nullopt;
+  return FlowHysteresis{*ToQuantity(&json->at("flow_area_percent")), json->at("pairs").get<int>()};
+}
+
+CircuitLaw ToCircuitLaw(const Json& json) {
+  CircuitLaw circuit;
+  circuit.name = json.at("name").get<std::string>();
+  circuit.law = ToLaw(At(json, "flow_law"));
+  circuit.hysteresis = ToHysteresis(At(json, "flow_hysteresis"));
+  if (const Json* nominal = At(json, "nominal_bar"))
+    circuit.nominal_bar = nominal->get<std::vector<double>>();
+  return circuit;
+}
+
+std::optional<SyncPicture> ToSyncPicture(const Json* json) {
+  if (json == nullptr) return std::nullopt;
+  SyncPicture picture;
+  picture.seen = json->at("what").get<std::string>();
+  picture.video_s = json->at("video_s").get<std::vector<double>>();
+  picture.level = json->at("level").get<std::vector<double>>();
+  picture.column = json->at("column").get<std::string>();
+  picture.log_s = json->at("log_s").get<std::vector<double>>();
+  picture.log_level = json->at("log_level").get<std::vector<double>>();
+  return picture;
+}
+
 CircuitPoint ToCircuit(const Json& json) {
   CircuitPoint circuit;
   circuit.name = json.at("name").get<std::string>();
@@ -220,6 +263,9 @@ CircuitPoint ToCircuit(const Json& json) {
   circuit.temperature_c = ToNumber(At(json, "temperature_c"));
   circuit.flow_from_s = ToNumber(At(json, "flow_t0_s"));
   circuit.numbers = ToNumbers(json);
+  circuit.direction = ToDirection(json);
+  circuit.nominal_bar = ToNumber(At(json, "nominal_bar"));
+  circuit.theory = ToTheory(At(json, "theory"));
   return circuit;
 }
 
@@ -281,20 +327,13 @@ Point ToPoint(const Json& json) {
   point.flow_area_mm2 = ToQuantity(At(json, "flow_area_mm2"));
   point.cd = ToCd(At(json, "cd"));
   point.temperature_c = ToNumber(At(json, "temperature_c"));
-  const std::string direction = json.value("direction", "");
-  point.direction = direction == "rising"    ? Direction::kRising
-                    : direction == "falling" ? Direction::kFalling
-                                             : Direction::kUnknown;
+  point.direction = ToDirection(json);
   point.nominal_bar = ToNumber(At(json, "nominal_bar"));
   point.numbers = ToNumbers(json);
   if (const Json* circuits = At(json, "circuits")) {
     for (const Json& circuit : *circuits) point.circuits.push_back(ToCircuit(circuit));
   }
-  if (const Json* theory = At(json, "theory")) {
-    for (const Json& line : *theory)
-      point.theory.push_back({line.at("quantity").get<std::string>(), line.at("relation").get<std::string>(),
-                              line.at("range").get<std::string>(), *ToQuantity(&line.at("value"))});
-  }
+  point.theory = ToTheory(At(json, "theory"));
   point.drops = ToDrops(At(json, "drops"));
   vision::SprayPoint& spray = point.spray;
   spray.frames = point.frames;
@@ -418,7 +457,8 @@ Record RunRecord(const Run& run, const MeasureInput& input) {
     evidence.push_back({std::string(name) + ".gz", Compressed(text)});
   };
   keep_text("rig_file.toml", BytesOf(input.rig.path));
-  for (const CalibrationFile& file : input.rig.calibrations) keep_text(file.key.kept_as, BytesOf(file.path));
+  for (const CalibrationFile& file : input.rig.calibrations)
+    keep_text(file.KeptAs().c_str(), BytesOf(file.path));
   if (input.log_path) keep_text("stand_log.csv", BytesOf(*input.log_path));
   if (!run.trace.time_s.empty()) keep_text("log_trace.csv", TraceCsv(run.trace));
   for (std::size_t c = 0; c < run.circuits.size(); ++c)
@@ -469,16 +509,14 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
   run.lean_against_image_vertical = json.value("lean_against", "") == "image_vertical";
   if (const Json* sync = At(json, "sync"))
     run.sync = Sync{*ToQuantity(&sync->at("log_minus_video_s")), sync->at("method").get<std::string>()};
+  if (const Json* sync = At(json, "sync")) run.sync_picture = ToSyncPicture(At(*sync, "seen"));
   run.flow_law = ToLaw(At(json, "flow_law"));
   if (const Json* circuits = At(json, "circuits")) {
-    for (const Json& circuit : *circuits)
-      run.circuits.push_back({circuit.at("name").get<std::string>(), ToLaw(At(circuit, "flow_law")), {}});
+    for (const Json& circuit : *circuits) run.circuits.push_back(ToCircuitLaw(circuit));
   }
   if (const Json* opening = At(json, "opening_bar"))
     run.opening = {ToInterval(At(*opening, "rising")), ToInterval(At(*opening, "falling"))};
-  if (const Json* hysteresis = At(json, "flow_hysteresis"))
-    run.flow_hysteresis =
-        FlowHysteresis{*ToQuantity(&hysteresis->at("flow_area_percent")), hysteresis->at("pairs").get<int>()};
+  run.flow_hysteresis = ToHysteresis(At(json, "flow_hysteresis"));
   if (const Json* plate = At(json, "plate")) run.plate = ToPlate(*plate);
   if (const Json* nominal = At(json, "nominal_bar")) run.nominal_bar = nominal->get<std::vector<double>>();
   for (const Json& point : json.at("points")) run.points.push_back(ToPoint(point));

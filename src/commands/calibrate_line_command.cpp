@@ -68,6 +68,10 @@ int CalibrateLineCommand(const CalibrateLineOptions& options) {
   file.k_per_m4 = reading.k_per_m4.value;
   file.u_k_per_m4 = reading.k_per_m4.u;
   file.dof = std::min(reading.k_per_m4.dof, 1e6);
+  file.meter = reading.meter;
+  file.sensor = reading.sensor;
+  file.k_share_by_meter = reading.k_share_by_meter;
+  file.k_share_by_sensor = reading.k_share_by_sensor;
   if (!options.out.empty())
     WriteWhole(options.out,
                LineLossFileText(file, fmt::format("By conebook calibrate line, from {} flows, {:.3g} to "

@@ -199,6 +199,8 @@ void AddMeasure(CLI::App& app, MeasureOptions& options) {
           "Put the run on record in this archive; with --sheet, what it has of the same files by this "
           "program is not measured again")
       ->type_name("BOOK.db");
+  measure->add_flag("--sweep", options.sweep,
+                    "The log is a blow-down, a pressure that falls slowly: measured in bins of pressure");
   measure->add_flag("--again", options.again, "With --sheet and --archive: measure everything again");
   measure->add_option("--report", options.report, "Page for people, opens offline")->type_name("OUT.html");
   measure

@@ -12,6 +12,7 @@ struct MeasureOptions {
   std::optional<std::string> date;        // of the test; nothing: as sheet, log or footage say
   std::optional<std::string> supersedes;  // the beginning of a record's key, with a reason
   std::string reason;
+  bool sweep = false;     // a slowly falling pressure in bins
   bool existing = false;  // with follow: also clips that are there already
   bool again = false;     // with sheet: also what the archive has of the same files by this program
   int threads = 0;        // 0: all

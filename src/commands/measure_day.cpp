@@ -54,6 +54,7 @@ MeasureInput InputOf(const Sheet& sheet, const SheetClip& clip, int threads) {
     input.log_name = NameForResult(*clip.log);
   }
   input.readings = clip.readings;
+  input.sweep = clip.sweep;
   input.date = sheet.date;
   input.reading.threads = threads;
   input.reading.should_stop = InterruptWanted;
@@ -95,6 +96,7 @@ Outcome MeasureEntry(const Sheet& sheet, const SheetClip& clip, const std::optio
   try {
     MeasureInput input = InputOf(sheet, clip, threads);
     if (options.date) input.date = StatedDay(options.date, "--date");
+    if (options.sweep && clip.log) input.sweep = true;
     const bool film_wanted = film_path && clip.file;
     if (options.archive && !film_wanted && !options.again) {
       Run run;
@@ -158,6 +160,12 @@ std::vector<Outcome> MeasureAll(const Sheet& sheet, const TomlNode& day_rig,
       outcomes[k] = MeasureEntry(sheet, sheet.clips[k], film, options, threads_each, storing);
       const std::lock_guard<std::mutex> lock(progress_guard);
       ++done;
+      const Outcome& outcome = outcomes[k];
+      ProgressNote(fmt::format("{}/{} {}: {}", done, sheet.clips.size(), stems[k],
+                               !outcome.run        ? outcome.error
+                               : outcome.on_record ? "on record already"
+                                                   : RunInOneLine(*outcome.run)),
+                   options.quiet);
       if (show) show(static_cast<double>(done) / static_cast<double>(sheet.clips.size()));
     }
   };
@@ -200,6 +208,24 @@ void MakeFolder(const std::string& folder) {
     throw calib::InputError(fmt::format("{}: the folder cannot be made ({})", folder, error.message()));
 }
 
+// "3 measured, 1 of them flagged, 1 rejected, 1 not measured".
+std::string CountsOf(const DayReport& day) {
+  int ok = 0, flagged = 0, rejected = 0, bad = 0;
+  for (const DayEntry& entry : day.entries) {
+    if (!entry.run) {
+      ++bad;
+      continue;
+    }
+    const Verdict verdict = entry.run->GetVerdict();
+    ++(verdict == Verdict::kOk ? ok : verdict == Verdict::kFlagged ? flagged : rejected);
+  }
+  std::string text = fmt::format("{} measured", ok + flagged);
+  if (flagged > 0) text += fmt::format(", {} of them flagged", flagged);
+  if (rejected > 0) text += fmt::format(", {} rejected", rejected);
+  if (bad > 0) text += fmt::format(", {} not measured: bad input", bad);
+  return text;
+}
+
 void PrintDay(const DayReport& day, const MeasureOptions& options) {
   if (options.quiet) return;
   // Safety first, across the whole day.
@@ -216,20 +242,24 @@ void PrintDay(const DayReport& day, const MeasureOptions& options) {
     fmt::print("  {} ({}): {}\n", entry.clip, entry.element,
                entry.run ? RunInOneLine(*entry.run) : "not measured");
   }
-  for (const ElementCheck& check : day.checks) {
+  const auto print_check = [](const auto& check) {
     fmt::print("  {}\n", InWords(check));
     for (const calib::Flag& flag : check.flags)
       fmt::print("    {}: {} [{}]\n    {}\n", flag.severity == calib::Severity::kWarn ? "warning" : "note",
                  flag.message, flag.code, flag.advice);
-  }
+  };
+  fmt::print("  {}\n", CountsOf(day));
+  for (const ElementCheck& check : day.checks) print_check(check);
+  for (const MeterCheck& check : day.meter_checks) print_check(check);
   for (const ElementViews& views : ViewsOf(RunsOf(day))) fmt::print("  {}\n", InWords(views));
 }
 
-// Flow areas on record of elements, before this day's runs come on record; oldest first.
-std::map<std::string, std::vector<double>> EarlierAreas(const MeasureOptions& options, const Sheet& sheet) {
-  std::map<std::string, std::vector<double>> areas;
+// Flows on record of the day's check elements, before this day's runs come on record; oldest first.
+std::map<std::string, std::vector<CheckFlow>> EarlierFlows(const MeasureOptions& options,
+                                                           const Sheet& sheet) {
+  std::map<std::string, std::vector<CheckFlow>> flows;
   std::error_code error;
-  if (!options.archive || !fs::exists(*options.archive, error)) return areas;
+  if (!options.archive || !fs::exists(*options.archive, error)) return flows;
   RunFilter filter;
   filter.origin = "measured";
   for (const SheetClip& clip : sheet.clips) {
@@ -239,14 +269,16 @@ std::map<std::string, std::vector<double>> EarlierAreas(const MeasureOptions& op
         element != nullptr && element->kind == TomlNode::Kind::kTable ? element->Find("role") : nullptr;
     if (role != nullptr && !clip.element.empty()) filter.elements.push_back(clip.element);
   }
-  if (filter.elements.empty()) return areas;
+  if (filter.elements.empty()) return flows;
   const std::string today = options.date.value_or(sheet.date.value_or(""));
   for (const RunRow& row : FindRuns(*options.archive, filter)) {
     // A day that is taken up again has some of its own runs on record already.
-    if (row.counts && row.flow_area_mm2 && (today.empty() || row.date != today))
-      areas[row.element].push_back(*row.flow_area_mm2);
+    if (!row.counts || !row.flow_area_mm2 || (!today.empty() && row.date == today)) continue;
+    const Run run = RunFromRecord(ReadRecord(*options.archive, row.key, false).json,
+                                  [](const std::string&) { return std::nullopt; });
+    flows[row.element].push_back({row.date, *run.flow_law->flow_area_mm2});
   }
-  return areas;
+  return flows;
 }
 
 }  // namespace
@@ -258,7 +290,7 @@ int MeasureDay(const MeasureOptions& options) {
   const TomlNode day_rig =
       ReadToml(sheet.PathOf(sheet.rig));  // a day without its rig fails once, not once a clip
   if (options.overlay) MakeFolder(*options.overlay);
-  const auto earlier_mm2 = EarlierAreas(options, sheet);
+  const auto earlier = EarlierFlows(options, sheet);
   std::vector<Outcome> outcomes = MeasureAll(sheet, day_rig, stems, options);
   if (options.json) MakeFolder(*options.json);
 
@@ -273,6 +305,7 @@ int MeasureDay(const MeasureOptions& options) {
     entry.clip = clip.file ? NameForResult(*clip.file) : stems[k];
     entry.element = clip.element;
     entry.batch = clip.batch;
+    entry.mount = clip.mount;
     files.push_back(stems[k] + ".json");
     if (outcomes[k].run) {
       const std::string json = ResultJson(*outcomes[k].run);
@@ -295,7 +328,8 @@ int MeasureDay(const MeasureOptions& options) {
     }
     day.entries.push_back(std::move(entry));
   }
-  day.checks = CheckElements(RunsOf(day), earlier_mm2);
+  day.checks = CheckElements(RunsOf(day), earlier);
+  day.meter_checks = CheckMeter(RunsOf(day));
   if (options.report) WriteWhole(*options.report, RenderDayReportHtml(day));
   if (options.json) WriteWhole((fs::path(*options.json) / "day.json").string(), DayJson(day, files));
   PrintDay(day, options);

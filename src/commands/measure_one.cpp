@@ -99,6 +99,7 @@ int MeasureOne(const MeasureOptions& options) {
   input.rig_name = NameForResult(*options.rig);
   input.clip_path = options.clip;
   input.log_path = options.log;
+  input.sweep = options.sweep;
   if (options.clip) input.clip_name = NameForResult(*options.clip);
   if (options.log) input.log_name = NameForResult(*options.log);
   input.reading.threads = options.threads;

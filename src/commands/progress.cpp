@@ -25,6 +25,12 @@ std::function<void(double)> ProgressLine(const std::string& what, bool quiet) {
   };
 }
 
+void ProgressNote(const std::string& text, bool quiet) {
+  if (!Watched(quiet)) return;
+  fmt::print(stderr, "\r\033[K{}\n", text);
+  std::fflush(stderr);
+}
+
 void EndProgress(bool quiet) {
   if (!Watched(quiet)) return;
   fmt::print(stderr, "\r\033[K");

@@ -34,6 +34,8 @@ const char* NameOf(Look look) {
       return "curve";
     case Look::kTrace:
       return "trace";
+    case Look::kStepped:
+      return "stepped";
     case Look::kBound:
       return "bound";
     case Look::kJoined:

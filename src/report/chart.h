@@ -28,6 +28,7 @@ enum class Look {
   kDots,        // single readings on their own
   kCurve,       // a fitted law
   kTrace,       // a line through closely spaced readings
+  kStepped,     // the same, each reading held until the next: frames
   kBound,       // the value is larger than this
   kJoined,      // measured, of one run: joined by a thin line
   kOlder,       // measured, of runs that are not told apart

@@ -370,7 +370,7 @@ std::optional<Chart> FlowChartOf(const Run& run, const ChartOptions& options) {
 std::vector<Chart> ChartsOf(const Run& run, const ChartOptions& options) {
   // Points of several circuits lie on no one law.
   std::vector<Chart> charts = CircuitCharts(run, options);
-  for (const auto& make : {FlowChart, AngleChart, BreakupChart, LogChart, SprayStartChart, FramesChart})
+  for (const auto& make : {FlowChart, AngleChart, BreakupChart, LogChart, SyncChart, FramesChart})
     if (run.circuits.empty() || make != FlowChart) {
       if (std::optional<Chart> chart = make(run, options)) charts.push_back(std::move(*chart));
     }

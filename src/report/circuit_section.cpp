@@ -1,7 +1,11 @@
 #include "src/report/circuit_section.h"
 
+#include <algorithm>
 #include <functional>
 #include <optional>
+#include <string>
+#include <utility>
+#include <vector>
 
 #include <fmt/format.h>
 
@@ -47,6 +51,27 @@ std::string TableHtml(const Run& run, std::size_t c) {
     for (const Point& point : run.points) cells += Cell(point.circuits[c], of(point.circuits[c]));
     body += fmt::format("<tr><th scope=\"row\">{}</th><td class=\"unit\">{}</td>{}</tr>", label, unit, cells);
   };
+  const auto said = [&](const std::string& label, const char* unit,
+                        const std::function<std::string(const CircuitPoint&)>& of) {
+    std::string cells;
+    bool any = false;
+    for (const Point& point : run.points) {
+      const CircuitPoint& circuit = point.circuits[c];
+      const std::string text = circuit.flowing ? of(circuit) : "";
+      any = any || !text.empty();
+      cells +=
+          text.empty() ? "<td><span class=\"none\">none</span></td>" : "<td>" + EscapeHtml(text) + "</td>";
+    }
+    if (any)
+      body +=
+          fmt::format("<tr><th scope=\"row\">{}</th><td class=\"unit\">{}</td>{}</tr>", label, unit, cells);
+  };
+  said("Reached", "", [](const CircuitPoint& p) {
+    return p.direction == Direction::kUnknown ? std::string() : std::string(NameOf(p.direction));
+  });
+  said("Nominal pressure", "bar", [](const CircuitPoint& p) {
+    return p.nominal_bar ? fmt::format("{:g}", *p.nominal_bar) : std::string();
+  });
   row("Pressure drop", "bar", [](const CircuitPoint& p) { return p.pressure_bar; });
   row("Mass flow", "g/s", [](const CircuitPoint& p) { return InGrams(p.flow_kg_s); });
   row("Flow area", "mm²", [](const CircuitPoint& p) { return p.flow_area_mm2; });
@@ -55,12 +80,35 @@ std::string TableHtml(const Run& run, std::size_t c) {
   row("Reynolds number, exit", "1", [](const CircuitPoint& p) { return p.numbers.reynolds_exit; });
   row("Weber number", "1", [](const CircuitPoint& p) { return p.numbers.weber; });
   row("Cavitation number", "1", [](const CircuitPoint& p) { return p.numbers.cavitation; });
+  // Each relation once, in the order of the first point that has it.
+  std::vector<std::pair<std::string, std::string>> relations;
+  for (const Point& point : run.points) {
+    for (const TheoryLine& line : point.circuits[c].theory) {
+      const std::pair<std::string, std::string> relation{line.quantity, line.relation};
+      if (std::find(relations.begin(), relations.end(), relation) == relations.end())
+        relations.push_back(relation);
+    }
+  }
+  for (const auto& [quantity, relation] : relations) {
+    const bool cd = quantity == "cd";
+    said(
+        (cd ? "Cd on the exit" : "Cone half angle") + ("<small>theory: " + EscapeHtml(relation) + "</small>"),
+        cd ? "1" : "°", [&, &quantity = quantity, &relation = relation](const CircuitPoint& p) {
+          for (const TheoryLine& line : p.theory)
+            if (line.quantity == quantity && line.relation == relation) return ValueWithU(line.value);
+          return std::string();
+        });
+  }
   std::string law;
   if (const auto& fit = run.circuits[c].law) {
     if (fit->flow_area_mm2) law += "flow area " + ValueWithU(*fit->flow_area_mm2) + " mm²";
     if (fit->cd) law += ", Cd " + ValueWithU(*fit->cd);
     if (fit->exponent) law += ", exponent " + ValueWithU(*fit->exponent);
   }
+  if (const auto& hysteresis = run.circuits[c].hysteresis)
+    law += fmt::format("; falling less rising {} % of flow area ({} pair{})",
+                       ValueWithU(hysteresis->flow_area_percent), hysteresis->pairs,
+                       hysteresis->pairs == 1 ? "" : "s");
   const std::string name = EscapeHtml(run.circuits[c].name);
   return fmt::format(
       "<div class=\"circuit\"><h3>Circuit {}</h3>{}<div class=\"scroll\" tabindex=\"0\" role=\"region\" "

@@ -4,6 +4,8 @@
 
 #include <fmt/format.h>
 
+#include "src/report/chart.h"
+#include "src/report/control_chart.h"
 #include "src/report/html.h"
 #include "src/report/page.h"
 #include "src/report/page_budget.h"
@@ -110,6 +112,13 @@ std::string TitleBlock(const DayReport& day) {
   for (const Verdict verdict : {Verdict::kOk, Verdict::kFlagged, Verdict::kRejected})
     cells += TitleCell(NameOf(verdict), fmt::format("{}", verdicts[static_cast<std::size_t>(verdict)]));
   if (errors > 0) cells += TitleCell("bad input", fmt::format("{}", errors));
+  const auto warned = [](const auto& check) {
+    return std::any_of(check.flags.begin(), check.flags.end(),
+                       [](const calib::Flag& flag) { return flag.severity == calib::Severity::kWarn; });
+  };
+  if (std::any_of(day.checks.begin(), day.checks.end(), warned) ||
+      std::any_of(day.meter_checks.begin(), day.meter_checks.end(), warned))
+    cells += TitleCell("Stand", "flagged");
   return fmt::format(
       "<header class=\"block\" id=\"day\"><div class=\"what\"><span>Test "
       "day</span><h1>{}</h1></div>{}</header>",
@@ -131,8 +140,12 @@ std::string ViewsSection(const DayReport& day) {
 // Whether the stand still reads what it read.
 std::string ChecksSection(const DayReport& day) {
   if (day.checks.empty()) return "";
-  std::string items;
+  std::string items, charts;
   for (const ElementCheck& check : day.checks) {
+    std::vector<CheckFlow> today;
+    for (const calib::Quantity& area : check.today_mm2) today.push_back({check.date, area});
+    if (const auto chart = ControlChart(check.element, check.earlier, today, check.limits))
+      charts += ChartHtml(*chart);
     items += "<li>" + EscapeHtml(InWords(check)) + "</li>";
     for (const calib::Flag& flag : check.flags)
       items += fmt::format("<li><strong>{}</strong> ({}). {}</li>", EscapeHtml(flag.message), flag.code,
@@ -141,6 +154,23 @@ std::string ChecksSection(const DayReport& day) {
   return "<section><h2>Check element</h2><p class=\"hint\">Flowed first and last, it tells whether meter, "
          "sensor "
          "and line still read the same. Control limits: individuals chart, ISO 7870-2.</p><ul>" +
+         items + "</ul>" + (charts.empty() ? "" : "<div class=\"charts wide\">" + charts + "</div>") +
+         "</section>";
+}
+
+// Whether meter and bucket agree.
+std::string MeterSection(const DayReport& day) {
+  if (day.meter_checks.empty()) return "";
+  std::string items;
+  for (const MeterCheck& check : day.meter_checks) {
+    items += "<li>" + EscapeHtml(InWords(check)) + "</li>";
+    for (const calib::Flag& flag : check.flags)
+      items += fmt::format("<li><strong>{}</strong> ({}). {}</li>", EscapeHtml(flag.message), flag.code,
+                           EscapeHtml(flag.advice));
+  }
+  return "<section><h2>Bucket against meter</h2><p class=\"hint\">One element, one day, both ways. E_n, the "
+         "normalised error of ISO/IEC 17043: the difference over the expanded uncertainties (k = 2) of both "
+         "together; beyond 1 they do not agree.</p><ul>" +
          items + "</ul></section>";
 }
 
@@ -158,7 +188,7 @@ std::string RenderDayReportHtml(const DayReport& day) {
   const auto runs = static_cast<std::size_t>(
       std::count_if(day.entries.begin(), day.entries.end(), [](const DayEntry& e) { return e.run; }));
   const std::string head = Banners(day) + TitleBlock(day);
-  const std::string views = ChecksSection(day) + ViewsSection(day);
+  const std::string views = ChecksSection(day) + MeterSection(day) + ViewsSection(day);
   const auto rows_of = [&](const std::set<std::size_t>& linked) {
     std::string rows;
     for (std::size_t i = 0; i < day.entries.size(); ++i)

@@ -9,6 +9,8 @@
 
 #include <fmt/format.h>
 
+#include "src/report/control_chart.h"
+
 namespace conebook::src {
 namespace {
 
@@ -286,6 +288,22 @@ std::optional<Chart> RunByRunChart(const ElementReport& report, const ByRun& wha
                "Bars: 95 % intervals. Evenly spaced, whatever time lay between."};
 }
 
+// Of an element that was flowed to check the stand: the last day's flows against all before.
+std::optional<Chart> ControlChartOf(const ElementReport& report) {
+  std::vector<CheckFlow> earlier, last;
+  for (const ElementRun& run : report.runs) {
+    if (run.run.role != kCheckRole || !run.superseded_by.empty() || !run.run.flow_law ||
+        !run.run.flow_law->flow_area_mm2)
+      continue;
+    if (last.empty() || last.front().date != run.date) {
+      earlier.insert(earlier.end(), last.begin(), last.end());
+      last.clear();
+    }
+    last.push_back({run.date, *run.run.flow_law->flow_area_mm2});
+  }
+  return ControlChart(report.element, earlier, last, LimitsOf(earlier));
+}
+
 }  // namespace
 
 std::vector<Chart> ElementCharts(const ElementReport& report) {
@@ -322,6 +340,7 @@ std::vector<Chart> ElementCharts(const ElementReport& report) {
                         [](const Point& p) { return p.spray.breakup_mm; },
                         [](const EarlierPoint&) { return MaybeQuantity(); }}})
     add(PressureChart(report, groups, what));
+  add(ControlChartOf(report));
   return charts;
 }
 

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "src/check_element.h"
+#include "src/meter_check.h"
 #include "src/run.h"
 
 namespace conebook::src {
@@ -17,6 +18,8 @@ std::string RenderReportHtml(const Run& run);
 struct DayEntry {
   std::string clip;  // as the sheet names it
   std::string element, batch;
+  std::optional<int>
+      mount;  // the how-manyth time that the element was put on the stand; nothing: nobody said
   std::optional<Run> run;
   std::string error;  // the input error's text; only where there is no run
 };
@@ -25,7 +28,8 @@ struct DayReport {
   std::string name;  // of the day, from the sheet
   std::string sheet_path;
   std::vector<DayEntry> entries;
-  std::vector<ElementCheck> checks;  // of check elements, where the day has any
+  std::vector<ElementCheck> checks;      // of check elements, where the day has any
+  std::vector<MeterCheck> meter_checks;  // bucket against meter
 };
 
 std::vector<const Run*> RunsOf(const DayReport& day);

@@ -11,9 +11,6 @@ namespace conebook::src {
 namespace {
 
 constexpr double kGramsPerKilogram = 1000.0;
-// Two seconds must be a visible part of a chart some 600 px wide.
-constexpr double kLongLogSeconds = 20.0;
-constexpr double kLeastRoomSeconds = 2.5;
 
 bool HasTrace(const Run& run) {
   return run.trace.time_s.size() >= 2 && run.trace.pressure_bar.size() == run.trace.time_s.size();
@@ -152,22 +149,45 @@ std::optional<Chart> LogChart(const Run& run, const ChartOptions& options) {
   return Chart{"log", "Stand log", words, ChartJson(data), note, true};
 }
 
-std::optional<Chart> SprayStartChart(const Run& run, const ChartOptions& options) {
-  const std::optional<ChartMoment> start = SprayStartInLog(run);
-  if (!HasTrace(run) || !start) return std::nullopt;
-  const auto [first, last] = LogSpan(run);
-  if (last - first <= kLongLogSeconds) return std::nullopt;
-  const double room = std::max(kLeastRoomSeconds, 1.5 * (start->to - start->from));
-  std::vector<std::size_t> rows;
-  for (std::size_t i = 0; i < run.trace.time_s.size(); ++i)
-    if (std::abs(run.trace.time_s[i] - start->at) <= room) rows.push_back(i);
-  const std::size_t step = ThinningStep(rows.size(), options.readings);
-  std::vector<std::size_t> drawn;
-  for (std::size_t k = 0; k < rows.size(); k += step) drawn.push_back(rows[k]);
-  ChartData data = LogPanels(run, drawn);
+namespace {
+
+const char* MethodInWords(const std::string& method) {
+  if (method == "given") return "as stated";
+  if (method == "onset") return "the first spray frame against the log's rise";
+  if (method == "lamp") return "the lamp's steps";
+  if (method == "clock") return "clocks of camera and log";
+  return "assumed";
+}
+
+}  // namespace
+
+std::optional<Chart> SyncChart(const Run& run, const ChartOptions& options) {
+  if (!run.sync || !run.sync_picture) return std::nullopt;
+  const SyncPicture& picture = *run.sync_picture;
+  const double shift_s = run.sync->log_minus_video_s.value;
+  const bool lamp = picture.seen == "lamp";
+  ChartData data;
   data.key = "sync";
-  data.clip.reset();
-  data.range = std::pair{start->at - room, start->at + room};
+  data.x_title = "log time, s";
+  data.y_title = "share of its highest here";
+  Series log, seen;
+  log.name = "log: " + picture.column;
+  seen.name = lamp ? "footage: the lamp" : "footage: change below the exit";
+  log.look = Look::kTrace;
+  seen.look = Look::kStepped;
+  seen.hue = 2;
+  const auto take = [&](const std::vector<double>& t, const std::vector<double>& level, double by_s,
+                        Series& to) {
+    const std::size_t step = ThinningStep(t.size(), options.readings);
+    for (std::size_t i = 0; i < t.size(); i += step) {
+      to.x.push_back(std::round(1e4 * (t[i] + by_s)) / 1e4);
+      to.y.push_back(level[i]);
+    }
+  };
+  take(picture.log_s, picture.log_level, 0.0, log);
+  take(picture.video_s, picture.level, shift_s, seen);
+  if (log.x.size() < 2 || seen.x.size() < 2) return std::nullopt;
+  data.range = Padded({std::min(log.x.front(), seen.x.front()), std::max(log.x.back(), seen.x.back())});
   data.points = LogBands(run);
   std::erase_if(data.points, [&](const ChartBand& band) {
     return band.to < data.range->first || band.from > data.range->second;
@@ -177,17 +197,20 @@ std::optional<Chart> SprayStartChart(const Run& run, const ChartOptions& options
     band.to = std::min(band.to, data.range->second);
   }
   data.gaps = GapsBetween(data.points, *data.range);
-  const std::string words = fmt::format(
-      "Pressure and flow of the stand log within {:.1f} s of the first spray frame, which falls at {:.2f} s "
-      "of "
-      "log time. ",
-      room, start->at);
-  return Chart{"sync",
-               "Stand log at the first spray frame",
-               words,
-               ChartJson(data),
-               "Pressure and flow should rise at the dotted line; its band is the 95 % interval.",
-               true};
+  if (!lamp) data.spray_start = SprayStartInLog(run);
+  data.series = {std::move(log), std::move(seen)};
+  const std::string what = lamp ? "the lamp in the footage" : "the change of the picture below the exit";
+  std::string words = fmt::format("The log's {} and {}, on the log's time axis, from {:.2f} to {:.2f} s. ",
+                                  picture.column, what, data.range->first, data.range->second);
+  std::string note =
+      fmt::format("Footage put into log time by the tie, {} (video time {:+.3f} s, u {:.3f} s). ",
+                  MethodInWords(run.sync->method), shift_s, run.sync->log_minus_video_s.u);
+  note += lamp ? "Both should step together."
+               : "Both should rise together at the dotted line, whose band is the 95 % interval; a line that "
+                 "fills, or a meter, shifts the log's rise by what u says.";
+  return Chart{"sync", lamp ? "How log and footage are tied: the lamp" : "How log and footage are tied",
+               words,  ChartJson(data),
+               note,   true};
 }
 
 std::optional<Chart> FramesChart(const Run& run, const ChartOptions& options) {

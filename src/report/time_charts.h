@@ -13,8 +13,8 @@ namespace conebook::src {
 
 std::optional<Chart> LogChart(const Run& run, const ChartOptions& options);
 
-// The log about the first spray frame; only where the log is too long for LogChart to show it.
-std::optional<Chart> SprayStartChart(const Run& run, const ChartOptions& options);
+// What log and footage were tied by: the signals of both on one time axis.
+std::optional<Chart> SyncChart(const Run& run, const ChartOptions& options);
 
 std::optional<Chart> FramesChart(const Run& run, const ChartOptions& options);
 

@@ -148,6 +148,53 @@ TEST_CASE("a meter that reads 1 % high counts once more through the loss: u says
   CHECK(ShareOf(*before.pressure_bar, "flow meter") == Approx(drop_moves).epsilon(2e-3));
 }
 
+TEST_CASE("a meter that measured the line and the element counts once: GUM eq. 13, as a try of it shows",
+          "[src][calibrated]") {
+  // JCGM 100:2008, 5.2.2: u^2 = sum c^2 u^2 + 2 sum c c u u r. k goes with flow^-2, so a meter that reads 1 %
+  // high has a k 2 % low, and the loss, k times flow squared, comes out right.
+  const double k = KOfShare(0.2), u_share = 0.01;
+  src::Rig rig = TankRig();
+  rig.k_factor_per_l = calib::Stated{20000.0, 20000.0 * u_share, false, false};
+  const auto pulses = [&](double factor) {
+    std::vector<src::PointReading> readings;
+    for (const double bar : {2.0, 4.0, 6.0, 9.0})
+      readings.push_back(Reading(bar, factor * 20000.0 * 1e3 * TrueFlowM3S(bar, k), src::FlowKind::kPulseHz));
+    return readings;
+  };
+  src::LineLossFile line{k, std::hypot(2.0 * u_share, 0.005) * k, 5.0, "", ""};
+  rig.line_loss = line;
+  const src::PointDischarge apart = ComputeDischarge(rig, pulses(1.0)).points[1];
+  line.meter = src::MeterIdentity(rig);
+  line.k_share_by_meter = -2.0 * u_share;
+  rig.line_loss = line;
+  const src::PointDischarge one = ComputeDischarge(rig, pulses(1.0)).points[1];
+  CHECK(one.flow_area_mm2->value == apart.flow_area_mm2->value);
+  CHECK(ShareOf(*one.pressure_bar, "K-factor") == Approx(0.0).margin(1e-12));
+  CHECK(ShareOf(*one.flow_area_mm2, "K-factor") == Approx(u_share));
+  CHECK(ShareOf(*apart.flow_area_mm2, "K-factor") == Approx(1.25 * u_share));
+  // What k does not owe to the meter stays: 0.5 % of a loss of a quarter of the drop, and half of that.
+  CHECK(ShareOf(*one.flow_area_mm2, "line loss") == Approx(0.005 * 0.25 * 0.5));
+  CHECK(one.flow_area_mm2->u < apart.flow_area_mm2->u);
+  // The try: pulses 1 % too many in both.
+  src::Rig off = rig;
+  off.line_loss->k_per_m4 = k / (1.01 * 1.01);
+  const src::PointDischarge tried = ComputeDischarge(off, pulses(1.01)).points[1];
+  CHECK(tried.flow_area_mm2->value / one.flow_area_mm2->value - 1.0 == Approx(u_share).epsilon(1e-6));
+  CHECK(tried.pressure_bar->value == Approx(one.pressure_bar->value).epsilon(1e-9));
+  // Another meter's k is its own.
+  rig.line_loss->meter = "k_factor_per_l 19000";
+  CHECK(ComputeDischarge(rig, pulses(1.0)).points[1].flow_area_mm2->u == Approx(apart.flow_area_mm2->u));
+  // The sensor likewise: what it reads 0.5 % high is 0.5 % of the drop, line or no line.
+  src::LineLossFile by_sensor{k, 0.005 * k, 5.0, "", ""};
+  by_sensor.sensor = "a file's hash";
+  by_sensor.k_share_by_sensor = 0.005;
+  rig.line_loss = by_sensor;
+  rig.calibrations.push_back({src::kPressureKey, "pressure.toml", "a file's hash"});
+  const src::PointDischarge sensed = ComputeDischarge(rig, pulses(1.0)).points[1];
+  CHECK(ShareOf(*sensed.pressure_bar, "pressure sensor") == Approx(0.005).epsilon(1e-6));
+  CHECK(ShareOf(*sensed.pressure_bar, "line loss") == Approx(0.0).margin(1e-9));
+}
+
 TEST_CASE("K follows the rate of each point, where one K for all would bend the law", "[src][calibrated]") {
   const auto true_k = [](double hz) { return 20000.0 * (1.0 + 0.03 * (hz / 600.0 - 1.0)); };
   std::vector<calib::MeterRun> runs;

@@ -20,6 +20,12 @@ src::Run Flowed(const std::string& element, const std::string& role, double area
   return run;
 }
 
+std::map<std::string, std::vector<src::CheckFlow>> Record(const std::vector<double>& areas_mm2) {
+  std::vector<src::CheckFlow> flows;
+  for (const double area : areas_mm2) flows.push_back({"2031-05-04", {area, 0.004, 1e9, {}}});
+  return {{"C1", flows}};
+}
+
 std::string Codes(const std::vector<src::ElementCheck>& checks) {
   std::string codes;
   for (const src::ElementCheck& check : checks) {
@@ -35,7 +41,7 @@ const std::vector<double> kSteady{0.500, 0.501, 0.499, 0.5005, 0.4995, 0.5, 0.50
 TEST_CASE("a check element that comes back as it went is not flagged", "[src][check_element]") {
   const src::Run first = Flowed("C1", "check", 0.5), other = Flowed("A07", "", 0.7),
                  last = Flowed("C1", "check", 0.5008);
-  const auto checks = src::CheckElements({&first, &other, &last}, {{"C1", kSteady}});
+  const auto checks = src::CheckElements({&first, &other, &last}, Record(kSteady));
   REQUIRE(checks.size() == 1);
   CHECK(checks[0].today_mm2.size() == 2);
   CHECK(checks[0].limits);
@@ -50,9 +56,9 @@ TEST_CASE("a drift within the day is told by what first and last do not share", 
 
 TEST_CASE("a day outside the limits of the record is flagged", "[src][check_element]") {
   const src::Run first = Flowed("C1", "check", 0.51), last = Flowed("C1", "check", 0.51);
-  CHECK(Codes(src::CheckElements({&first, &last}, {{"C1", kSteady}})) == "check_element_out_of_control ");
+  CHECK(Codes(src::CheckElements({&first, &last}, Record(kSteady))) == "check_element_out_of_control ");
   // Too short a record gives no limits, and says so.
-  const auto checks = src::CheckElements({&first, &last}, {{"C1", {0.5, 0.5, 0.5}}});
+  const auto checks = src::CheckElements({&first, &last}, Record({0.5, 0.5, 0.5}));
   CHECK(Codes(checks).empty());
   CHECK(src::InWords(checks[0]).find("8 are needed") != std::string::npos);
 }

@@ -182,13 +182,27 @@ TEST_CASE("the reference area is the exit's unless another is stated, and its ki
   rig.stand.area_kind = "inlets";
   CHECK_THROWS_AS(src::FindReferenceArea(rig), calib::InputError);
   rig.geometry.inlet_count = 3;
-  rig.geometry.inlet_diameter_mm = calib::Stated{0.7, 0.01, false, false};
+  rig.geometry.inlet_diameter_mm = calib::Stated{0.7, 0.003, false, false};
   CHECK(src::FindReferenceArea(rig).area_mm2.value == Approx(3 * 0.38484510));
   CHECK(src::FindReferenceArea(rig).flags.empty());
   rig.stand.area_kind = "user";
   CHECK_THROWS_AS(src::FindReferenceArea(rig), calib::InputError);
   rig.stand.reference_area_mm2 = calib::Stated{5.0, 0.05, false, true};
   CHECK(src::FindReferenceArea(rig).kind == "user");
+}
+
+TEST_CASE("0.02 mm on a bore of 1 mm is said to be 4 % of the area", "[src][discharge]") {
+  src::Rig rig = RigOf(1.0);
+  rig.view.exit_diameter_mm = {1.0, 0.02, false, false};
+  rig.geometry.measured_by = "pin_gauge";
+  const src::ReferenceArea area = src::FindReferenceArea(rig);
+  CHECK(area.area_mm2.u / area.area_mm2.value == Approx(0.04));
+  std::string said;
+  for (const calib::Flag& flag : area.flags)
+    if (flag.code == "bore_uncertain") said = flag.message;
+  CHECK_THAT(said, Contains("0.02 mm on 1 mm") && Contains("by pin gauge") && Contains("is 4 % of the area"));
+  rig.view.exit_diameter_mm.u = 0.002;
+  for (const calib::Flag& flag : src::FindReferenceArea(rig).flags) CHECK(flag.code != "bore_uncertain");
 }
 
 TEST_CASE("an unknown liquid needs a density, and a stated density is used", "[src][discharge]") {

@@ -65,21 +65,33 @@ TEST_CASE("a clip tied 2 s off shows its first spray frame 2 s away from the ris
   CHECK(off.at("spray_start").at("to").get<double>() == Approx(4.65 + 1.96 * 0.02).margin(1e-4));
 }
 
-TEST_CASE("a long log is also shown close by at the first spray frame, a short one is not",
-          "[src][report][chart]") {
+TEST_CASE("what log and footage are tied by is drawn on one time axis", "[src][report][chart]") {
   Run run = testing::MadeRun();
   CHECK(Drawn(run, "sync").is_null());
-  run.trace = {};
-  for (int i = 0; i < 2000; ++i) {
-    run.trace.time_s.push_back(0.3 * i);
-    run.trace.pressure_bar.push_back(2.0);
-    run.trace.flow_kg_s.push_back(0.0105);
+  // Rises at 1.4 s of the clip and 2.65 s of the log; the clip is 1.25 s behind.
+  SyncPicture& picture = run.sync_picture.emplace();
+  picture.seen = "spray";
+  picture.column = "pressure";
+  for (int i = 0; i < 60; ++i) {
+    picture.video_s.push_back(0.4 + i / 30.0);
+    picture.level.push_back(picture.video_s.back() < 1.4 ? 0.02 : 1.0);
+    picture.log_s.push_back(1.65 + i / 30.0);
+    picture.log_level.push_back(picture.log_s.back() < 2.65 ? 0.0 : 0.98);
   }
-  const Json near = Drawn(run, "sync");
-  REQUIRE_FALSE(near.is_null());
-  CHECK(near.at("range")[1].get<double>() - near.at("range")[0].get<double>() <= 6.0);
-  CHECK(near.at("series")[0].at("x").size() > 10);
-  run.clip.spray_start_s.reset();
+  const auto rise_s = [](const Json& series) {
+    for (std::size_t i = 0; i < series.at("x").size(); ++i)
+      if (series.at("y")[i].get<double>() > 0.5) return series.at("x")[i].get<double>();
+    return 0.0;
+  };
+  const Json tied = Drawn(run, "sync");
+  REQUIRE(tied.at("series").size() == 2);
+  CHECK(rise_s(tied.at("series")[0]) == Approx(2.65).margin(0.02));
+  CHECK(rise_s(tied.at("series")[1]) == Approx(2.65).margin(0.02));
+  CHECK(tied.at("spray_start").at("at").get<double>() == Approx(2.65));
+  // Tied 0.8 s off, the footage's rise stands that much away.
+  run.sync->log_minus_video_s.value += 0.8;
+  CHECK(rise_s(Drawn(run, "sync").at("series")[1]) == Approx(3.45).margin(0.02));
+  run.sync.reset();
   CHECK(Drawn(run, "sync").is_null());
 }
 

@@ -655,6 +655,10 @@ without_picture("check_element_out_of_control", "The check element's flow area l
                 "it needs an archive of earlier days.")
 
 
+without_picture("meter_off_bucket", "The meter and a bucket on a scale, one element on one day, differ by more than both claim: their normalised error E_n is beyond 1 (ISO/IEC 17043).",
+                "it belongs to a day, not to a run.")
+
+
 without_picture("pressure_pulsates", "The pressure swings with one frequency, as behind a pump. Means stand; steadiness, sheet and drops follow the swing.",
                 "tests draw it; a pumped stand is what it takes.")
 
@@ -682,6 +686,22 @@ def _(b):
 
 
 # ---------------------------------------------------------------------------------------------------------------------
+without_picture("sweep", "The log was cut into bins of slowly falling pressure (`--sweep`), a point each; what they must fulfil and which lag of the meter was put back.",
+                "it says how, nothing is wrong.")
+
+
+without_picture("sweep_too_fast", "Parts of a blow-down fall too fast for the meter: the rate times its lag is above 0.3 %. They are left out.",
+                "a slope that is too steep for one meter is not for another.")
+
+
+without_picture("sweep_law_breaks", "Within a bin of a blow-down the flow leaves the root of pressure: a valve that moves, a line that fills, gas. The bin is left out.",
+                "the log alone shows it only once divided by the root of pressure.")
+
+
+without_picture("sweep_rises", "The pressure of a blow-down rises again while liquid flows. What follows is left out.",
+                "a rise says it all.")
+
+
 group("Log and clip together")
 
 
@@ -723,6 +743,18 @@ def _(b):
     run = b.measure(clip, rig, made_log(steps(3.0, 4.0, 5.5)))
     return run, draw.log_chart(run.log, clip=(2.2, 2.2 + run.result["footage"]["duration_s"]), clip_words="clip: when?",
                                notes=[(0.95, 6.0, "which of these?")], highest=7.0)
+
+
+without_picture("sync_by_lamp", "Clip and log are tied by a lamp in view that the log knows of (`[sync] lamp_column`); where it was seen and how many of its steps agree.",
+                "it says how, nothing is wrong; the report shows lamp and log on one time axis.")
+
+
+without_picture("lamp_not_found", "The rig names a column of a lamp, but nothing in view steps as it does, or in more than one way. Clip and log are tied by what else there is.",
+                "a picture without a lamp shows nothing.")
+
+
+without_picture("sync_by_clock", "The clocks of camera and log tell which of several rises the clip shows, or, where no rise is in view, when it was filmed, to a second or so.",
+                "clocks show in no picture.")
 
 
 @entry("not_in_log", "The log gives neither pressure nor flow for this stretch of the clip, mostly because the two could not be tied.")
@@ -893,6 +925,10 @@ def _(b):
     inlets = stood(b, log, element={"inlet_count": 4, "inlet_diameter_mm": 0.5}, stand={"area_kind": "inlets"})
     rows = [(words, r.result["flow_law"]["cd"]["value"], r.result["flow_law"]["cd"]["u"]) for words, r in (("on the exit", run), ("on the inlets", inlets))]
     return run, draw.bars(rows, "Cd", "one element, one log, two areas", (0,))
+
+
+without_picture("bore_uncertain", "What is stated of the bore leaves a per cent or more of its area open: 0.02 mm on a bore of 1 mm is 4 %. Cd is no better than that; the flow area is.",
+                "a budget line says it.")
 
 
 @entry("line_loss_unknown", "The pressure is tapped ahead of the element. What hose, valve and fittings take is counted as if the element took it.")

@@ -35,6 +35,10 @@
         out.mode = "lines";
         out.line = { color: own, width: 1.4 };
         break;
+      case "stepped":
+        out.mode = "lines";
+        out.line = { color: own, width: 1.8, shape: "hv" };
+        break;
       case "cloud":
         out.marker = { color: own, size: 3, symbol: "circle", opacity: 0.45 };
         out.hoverinfo = "skip";
