@@ -31,14 +31,15 @@ constexpr const char* kExamples = R"(Examples:
   conebook list --archive book.db --element A07
   conebook report --archive book.db --element A07 --report A07.html
   conebook compare R1 R2 --archive book.db --report routes.html
+  conebook match --archive book.db --plate P2.toml --report p2.html
   conebook verify --archive book.db --footage clips/ --remeasure
   conebook calibrate lens board/*.jpg --square-mm 25 --out lens.toml
 
 conebook COMMAND --help tells more of each.
 
 Exit status: 0 done (a result may carry flags), 1 a bug in conebook, 2 bad usage or bad input,
-3 footage that cannot be measured (the result file says why), 4 archive unusable, 5 verify found a
-difference, 130 interrupted.
+3 footage that cannot be measured, or no plate can be made of the stock (the result file says why),
+4 archive unusable, 5 verify found a difference, 130 interrupted.
 
 Pressurised liquid can injure: keep to the stand's rated pressure, your local codes, and licensed practice.)";
 
