@@ -64,7 +64,8 @@ TEST_CASE("no layout breaks pitch, radius or the bound that holds for all", "[ca
     CHECK(static_cast<int>(lattice.places.size()) <= MostThatFit(space));
   }
   // Far out the lattice is the densest there is: pi / (2 sqrt 3) of the disc.
-  const double share = FullestHexagonal({400.0, 10.0}).places.size() / std::pow(2.0 * 40.0, 2);
+  const double share =
+      static_cast<double>(FullestHexagonal({400.0, 10.0}).places.size()) / std::pow(2.0 * 40.0, 2);
   CHECK(share == Approx(std::acos(-1.0) / (2.0 * std::sqrt(3.0))).epsilon(0.02));
 }
 

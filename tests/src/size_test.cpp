@@ -2,6 +2,7 @@
 // fit.
 #include "src/size.h"
 
+#include <algorithm>
 #include <cmath>
 #include <random>
 
