@@ -18,8 +18,8 @@ struct CircuitDocument {
 // missing or used twice, no flow column, a meter calibration that would have to serve two meters.
 std::vector<CircuitDocument> CircuitDocuments(const TomlNode& rig);
 
-// The key of [[circuit]] that stands for a section's key: meter, calibration: "meter_calibration". Empty: none
-// does.
+// The key of [[circuit]] that stands for a section's key: meter, calibration: "meter_calibration". Empty:
+// none does.
 std::string CircuitKeyOf(const std::string& section, const std::string& key);
 
 // The rig without its circuits.
