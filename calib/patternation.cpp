@@ -168,6 +168,7 @@ void ReadSectors(const std::vector<Flow>& flows, double total, const Patternatio
 void ReadRings(const std::vector<Flow>& flows, double total, const PatternationOptions& options,
                Patternation& p) {
   p.rings = Shares(flows, total);
+  p.ring_edge_mm = options.ring_edge_mm;
   const std::vector<double>& edge = options.ring_edge_mm;
   if (edge.empty()) return;
   if (edge.size() != flows.size() + 1)

@@ -63,6 +63,7 @@ struct Patternation {
   std::optional<double> largest_over_smallest;  // of the sectors' flows; nothing where one collected nothing
   std::optional<Imbalance> imbalance;           // with three sectors and more
   std::optional<Quantity> mean_radius_mm;       // with rings and edges: of the flow, ring middles
+  std::vector<double> ring_edge_mm;             // as given
   int repeats = 1;                              // of every collector, at least
 };
 

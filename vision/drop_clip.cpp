@@ -6,6 +6,7 @@
 #include <thread>
 #include <utility>
 
+#include "vision/drop_tracks.h"
 #include "vision/outline.h"
 #include "vision/scene.h"
 #include "vision/statistics.h"
@@ -44,6 +45,25 @@ class Sizer {
     });
     return SizeDrops(found, model_.reading.width_px, model_.reading.height_px, opaque_.value_or(1.0),
                      options_);
+  }
+
+  // Three neighbouring frames at a time, evenly over those given.
+  DropSpeedResult Speed(const std::vector<std::int64_t>& frames, double interval_s) const {
+    const DropTrackOptions tracks;
+    std::vector<std::int64_t> starts;
+    for (std::size_t k = 0; k + 2 < frames.size(); ++k) {
+      if (frames[k + 2] == frames[k] + 2) starts.push_back(frames[k]);
+    }
+    std::vector<std::vector<std::int64_t>> wanted;
+    for (const std::size_t k : EvenIndices(starts.size(), static_cast<std::size_t>(tracks.groups)))
+      wanted.push_back({starts[k], starts[k] + 1, starts[k] + 2});
+    std::vector<ThreeFrames> groups;
+    TakeFrames(path_, view_, wanted, threads_, [&](std::size_t, const std::vector<LumaFrame>& taken) {
+      if (taken.size() != 3) return;
+      std::vector<FrameDrops> found = FindIn(taken);
+      groups.push_back({std::move(found[0]), std::move(found[1]), std::move(found[2])});
+    });
+    return TrackDrops(groups, model_.reading.width_px, model_.reading.height_px, interval_s, tracks);
   }
 
  private:
@@ -94,13 +114,24 @@ class Sizer {
 
 DropSizing SizeDropsOfClip(const std::string& path, const View& view, const ClipModel& model,
                            const std::vector<std::int64_t>& frames, int threads,
-                           const DropSizingOptions& options) {
+                           const DropSizingOptions& options, std::optional<double> interval_s) {
   if (frames.empty()) {
     DropSizing none;
     none.why = "no frame of the clip lies in this stretch";
     return none;
   }
-  return Sizer(path, view, model, threads, options).Run(frames);
+  Sizer sizer(path, view, model, threads, options);
+  DropSizing sizing = sizer.Run(frames);
+  if (sizing.verdict == DropVerdict::kNotResolvable) {
+    sizing.no_speed = "no drop is large enough in the picture";
+  } else if (!interval_s) {
+    sizing.no_speed = "the frame rate is not known";
+  } else {
+    DropSpeedResult speed = sizer.Speed(frames, *interval_s);
+    sizing.speed = speed.speed;
+    sizing.no_speed = std::move(speed.why);
+  }
+  return sizing;
 }
 
 }  // namespace conebook::vision

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <numbers>
 #include <optional>
 #include <utility>
@@ -361,6 +362,31 @@ class Shadow {
   float peak_ = 0.0F;
 };
 
+// Where each label lies; its area. Most of a picture has none: several times as fast as the library's table
+// of all labels.
+struct LabelBox {
+  int x0 = std::numeric_limits<int>::max(), y0 = std::numeric_limits<int>::max();
+  int x1 = -1, y1 = -1;
+  int area = 0;
+};
+
+std::vector<LabelBox> BoxesOf(const cv::Mat1i& labels, int count) {
+  std::vector<LabelBox> boxes(static_cast<std::size_t>(std::max(1, count)));
+  for (int y = 0; y < labels.rows; ++y) {
+    const int* row = labels[y];
+    for (int x = 0; x < labels.cols; ++x) {
+      if (row[x] == 0) continue;
+      LabelBox& of = boxes[static_cast<std::size_t>(row[x])];
+      of.x0 = std::min(of.x0, x);
+      of.x1 = std::max(of.x1, x);
+      of.y0 = std::min(of.y0, y);
+      of.y1 = y;
+      ++of.area;
+    }
+  }
+  return boxes;
+}
+
 double RadiusOf(double area) {
   return std::sqrt(area / kPi);
 }
@@ -379,15 +405,13 @@ FrameDrops FindDrops(const cv::Mat1f& shade, double opaque, const BlurredDiscs& 
   cv::Mat1b mask;
   cv::compare(shade, kOuter * opaque, mask, cv::CMP_GT);
   cv::Mat1i labels;
-  cv::Mat1i stats;
-  cv::Mat centroids;
-  const int count = cv::connectedComponentsWithStats(mask, labels, stats, centroids, 8, CV_32S);
+  const int count = cv::connectedComponents(mask, labels, 8, CV_32S);
+  const std::vector<LabelBox> boxes = BoxesOf(labels, count);
   std::int64_t covered = 0;
   const cv::Rect all(0, 0, shade.cols, shade.rows);
   for (int label = 1; label < count; ++label) {
-    const cv::Rect tight(stats(label, cv::CC_STAT_LEFT), stats(label, cv::CC_STAT_TOP),
-                         stats(label, cv::CC_STAT_WIDTH), stats(label, cv::CC_STAT_HEIGHT));
-    const int area = stats(label, cv::CC_STAT_AREA);
+    const auto& [x0, y0, x1, y1, area] = boxes[static_cast<std::size_t>(label)];
+    const cv::Rect tight(x0, y0, x1 - x0 + 1, y1 - y0 + 1);
     covered += area;
     if (area < 2) continue;
     if (tight.x <= 0 || tight.y <= 0 || tight.br().x >= shade.cols || tight.br().y >= shade.rows) {

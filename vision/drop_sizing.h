@@ -1,8 +1,11 @@
 // What a close-up of drops gave: each counted drop, and what was left out. How: vision/drops.h.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <vector>
+
+#include <vision/drop_speed.h>
 
 namespace conebook::vision {
 
@@ -28,6 +31,8 @@ struct DropSizing {
   // Shadows left out, over all frames.
   int below_cutoff = 0, out_of_focus = 0, crowded = 0, at_border = 0;
   double covered_share = 0.0;  // mean, of the picture
+  std::optional<DropSpeed> speed;
+  std::string no_speed;  // why there is none
 };
 
 }  // namespace conebook::vision

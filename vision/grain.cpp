@@ -4,12 +4,11 @@
 #include <array>
 #include <cmath>
 #include <cstdint>
-#include <map>
+#include <optional>
 #include <utility>
 
 #include <opencv2/core.hpp>
 
-#include "vision/outline.h"
 #include "vision/read_frame.h"
 #include "vision/reading_frame.h"
 #include "vision/statistics.h"
@@ -285,44 +284,50 @@ GrainResult Reduce(const ClipModel& model, const Layout& layout, const Means& in
 
 }  // namespace
 
-std::vector<GrainResult> ReadGrains(const std::string& path, const View& view,
-                                    const std::vector<GrainRequest>& requests, int threads,
-                                    const GrainOptions& options) {
-  std::vector<GrainResult> results(requests.size());
-  std::vector<Layout> layouts;
-  std::map<const ClipModel*, Logarithms> logarithms;  // points mostly share one
-  std::vector<Means> inside(requests.size());
-  std::vector<Means> beside(requests.size());
-  std::vector<std::vector<std::int64_t>> wanted;
-  std::vector<std::size_t> of;
-  for (std::size_t r = 0; r < requests.size(); ++r) {
-    layouts.emplace_back(*requests[r].model, requests[r].breakup_px, options);
-    if (auto why = Obstacle(requests[r], layouts[r])) {
-      results[r].why = std::move(*why);
-      continue;
-    }
-    logarithms.try_emplace(requests[r].model, *requests[r].model);
-    for (const std::size_t k :
-         EvenIndices(requests[r].frames.size(), static_cast<std::size_t>(options.most_frames))) {
-      wanted.push_back({requests[r].frames[k]});
-      of.push_back(r);
-    }
+struct GrainReader::State {
+  State(GrainRequest asked, const GrainOptions& wanted)
+      : request(std::move(asked)), options(wanted), layout(*request.model, request.breakup_px, options) {}
+  GrainRequest request;
+  GrainOptions options;
+  Layout layout;
+  std::optional<Logarithms> logarithms;
+  std::string obstacle;
+  Means inside, beside;
+};
+
+GrainReader::GrainReader(GrainRequest request, const GrainOptions& options)
+    : state_(std::make_unique<State>(std::move(request), options)) {
+  if (auto why = Obstacle(state_->request, state_->layout)) {
+    state_->obstacle = std::move(*why);
+  } else {
+    state_->logarithms.emplace(*state_->request.model);
   }
-  TakeFrames(path, view, wanted, threads, [&](std::size_t k, const std::vector<LumaFrame>& taken) {
-    const std::size_t r = of[k];
-    const FrameMeans means(*requests[r].model, logarithms.at(requests[r].model), taken.front());
-    const auto read = [&](const Patches& patches, Means& to) {
-      to.emplace_back();
-      for (const Patch& patch : patches.all) to.back().push_back(means.Of(patch));
-    };
-    read(layouts[r].Inside(), inside[r]);
-    read(layouts[r].Beside(), beside[r]);
-  });
-  for (std::size_t r = 0; r < requests.size(); ++r) {
-    if (results[r].why.empty())
-      results[r] = Reduce(*requests[r].model, layouts[r], inside[r], beside[r], options);
+}
+
+GrainReader::~GrainReader() = default;
+
+std::vector<FrameVisit> GrainReader::Visits() {
+  std::vector<FrameVisit> visits;
+  if (!state_->obstacle.empty()) return visits;
+  State& s = *state_;
+  for (const std::size_t k :
+       EvenIndices(s.request.frames.size(), static_cast<std::size_t>(s.options.most_frames))) {
+    visits.push_back({s.request.frames[k], [&s](const LumaFrame& frame) {
+                        const FrameMeans means(*s.request.model, *s.logarithms, frame);
+                        const auto read = [&](const Patches& patches, Means& to) {
+                          to.emplace_back();
+                          for (const Patch& patch : patches.all) to.back().push_back(means.Of(patch));
+                        };
+                        read(s.layout.Inside(), s.inside);
+                        read(s.layout.Beside(), s.beside);
+                      }});
   }
-  return results;
+  return visits;
+}
+
+GrainResult GrainReader::Result() const {
+  if (!state_->obstacle.empty()) return {std::nullopt, state_->obstacle};
+  return Reduce(*state_->request.model, state_->layout, state_->inside, state_->beside, state_->options);
 }
 
 }  // namespace conebook::vision

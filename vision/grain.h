@@ -19,13 +19,14 @@
 #pragma once
 
 #include <cstdint>
+#include <memory>
 #include <optional>
 #include <string>
 #include <vector>
 
 #include "vision/clip_model.h"
+#include "vision/frame_visits.h"
 #include "vision/grain_index.h"
-#include "vision/view.h"
 
 namespace conebook::vision {
 
@@ -50,9 +51,17 @@ struct GrainResult {
   std::string why;  // where there is none
 };
 
-// One result a request; the clip is decoded once for all of them. Throws calib::InputError.
-std::vector<GrainResult> ReadGrains(const std::string& path, const View& view,
-                                    const std::vector<GrainRequest>& requests, int threads,
-                                    const GrainOptions& options);
+class GrainReader {
+ public:
+  GrainReader(GrainRequest request, const GrainOptions& options);
+  ~GrainReader();
+  // Frames it wants; their takers refer to this reader.
+  std::vector<FrameVisit> Visits();
+  GrainResult Result() const;
+
+ private:
+  struct State;
+  std::unique_ptr<State> state_;
+};
 
 }  // namespace conebook::vision

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <functional>
+#include <memory>
 #include <numbers>
 
 #include <fmt/format.h>
@@ -12,6 +13,9 @@
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
 #include "vision/drop_clip.h"
+#include "vision/edge_wave_reader.h"
+#include "vision/evenness_reader.h"
+#include "vision/frame_visits.h"
 #include "vision/grain.h"
 #include "vision/point_stages.h"
 #include "vision/read_frame.h"
@@ -92,7 +96,8 @@ class Measurer {
            "keep moving things out of the picture, and check exit_px and axis_deg"});
       return Result();
     }
-    Grains();
+    for (std::size_t p = 0; p < points_.size(); ++p) Waves(p);
+    BelowSheet();
     for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
     MissingPictures();
     return Result();
@@ -130,7 +135,12 @@ class Measurer {
     std::vector<std::int64_t> frames;
     for (const std::size_t k : points_[p]) frames.push_back(kept_.spool.Head(k).index);
     DropSizing sizing =
-        SizeDropsOfClip(kept_.path, view_, kept_.model, frames, kept_.threads, DropSizingOptions{});
+        SizeDropsOfClip(kept_.path, view_, kept_.model, frames, kept_.threads, DropSizingOptions{},
+                        pace_known_ ? std::optional(kept_.frame_interval_s) : std::nullopt);
+    if (!sizing.speed && sizing.verdict != DropVerdict::kNotResolvable) {
+      AddFlag(p, "drop_speed_not_read", Severity::kInfo, "drop_speed_m_s", sizing.no_speed,
+              "film at a frame rate at which a drop moves by less than the drops are apart");
+    }
     if (sizing.verdict != DropVerdict::kResolved) {
       const bool none = sizing.verdict == DropVerdict::kNotResolvable;
       AddFlag(
@@ -516,41 +526,97 @@ class Measurer {
             std::move(swing.words), std::move(swing.advice));
   }
 
-  // One decoding for all points.
-  void Grains() {
-    std::vector<GrainRequest> requests;
-    std::vector<std::size_t> of;
-    const auto none = [&](std::size_t p, const std::string& why) {
+  // Below the end of the sheet; one decoding for all points.
+  void BelowSheet() {
+    std::vector<std::unique_ptr<GrainReader>> grains(points_.size());
+    std::vector<std::unique_ptr<EvennessReader>> evenness(points_.size());
+    std::vector<FrameVisit> visits;
+    const auto no_grain = [&](std::size_t p, const std::string& why) {
       AddFlag(p, "grain_not_read", Severity::kInfo, "grain", why,
               "frame the spray to about twice its breakup length, with some air beside it");
+    };
+    const auto not_even = [&](std::size_t p, const std::string& why) {
+      AddFlag(
+          p, "evenness_not_read", Severity::kInfo, "evenness", why,
+          "light the spray evenly from behind, and frame it to about twice its breakup length, with air on "
+          "both sides");
     };
     for (std::size_t p = 0; p < points_.size(); ++p) {
       if (!result_.points[p].half_angle) continue;
       const BreakupResult& end = breakups_[p];
       if (!end.reading) {
-        none(p, "where the sheet ends is not known");
+        no_grain(p, "where the sheet ends is not known");
+        not_even(p, "where the sheet ends is not known");
         continue;
       }
+      const double breakup_px = end.reading->length * setup_.camera.px_per_mm;
       // Neighbouring frames of fast footage show the same drops: the first second and a half serves, or all.
       constexpr double kSpanSeconds = 1.5;
       constexpr std::size_t kFewest = 48;
-      GrainRequest request{&Model(p), {}, end.reading->length * setup_.camera.px_per_mm};
+      GrainRequest grain{&Model(p), {}, breakup_px};
+      EvennessRequest even{&Model(p), SidesOf(p), {}, breakup_px, setup_.camera.px_per_mm, std::nullopt};
+      if (result_.has_scale) even.u_px_per_mm = result_.px_per_mm->u;
       for (const std::size_t k : points_[p]) {
-        if (request.frames.size() >= kFewest &&
-            kept_.time_s[k] > kept_.time_s[points_[p].front()] + kSpanSeconds) {
-          break;
-        }
-        request.frames.push_back(Spool(p).Head(k).index);
+        const std::int64_t index = Spool(p).Head(k).index;
+        even.frames.push_back(index);
+        const bool late = kept_.time_s[k] > kept_.time_s[points_[p].front()] + kSpanSeconds;
+        if (!late || grain.frames.size() < kFewest) grain.frames.push_back(index);
       }
-      requests.push_back(std::move(request));
-      of.push_back(p);
+      grains[p] = std::make_unique<GrainReader>(std::move(grain), GrainOptions{});
+      evenness[p] = std::make_unique<EvennessReader>(std::move(even), EvennessOptions{});
+      for (FrameVisit& visit : grains[p]->Visits()) visits.push_back(std::move(visit));
+      for (FrameVisit& visit : evenness[p]->Visits()) visits.push_back(std::move(visit));
     }
-    const std::vector<GrainResult> grains =
-        ReadGrains(kept_.path, view_, requests, kept_.threads, GrainOptions{});
-    for (std::size_t k = 0; k < of.size(); ++k) {
-      result_.points[of[k]].grain = grains[k].grain;
-      if (!grains[k].grain) none(of[k], grains[k].why);
+    VisitFrames(kept_.path, view_, visits, kept_.threads);
+    for (std::size_t p = 0; p < points_.size(); ++p) {
+      if (!grains[p]) continue;
+      const GrainResult grain = grains[p]->Result();
+      result_.points[p].grain = grain.grain;
+      if (!grain.grain) no_grain(p, grain.why);
+      EvennessResult even = evenness[p]->Result();
+      if (!even.evenness) not_even(p, even.why);
+      result_.points[p].evenness = std::move(even.evenness);
     }
+  }
+
+  // The fitted lines as rows are read.
+  std::array<GuessLine, 2> SidesOf(std::size_t p) const {
+    const ClipModel& model = Model(p);
+    std::array<GuessLine, 2> sides;
+    for (const std::size_t side : {0U, 1U}) {
+      const cv::Point2f* line = side == 0 ? result_.points[p].line_left : result_.points[p].line_right;
+      const cv::Point2d near = Apply(model.reading.reading_from_upright, cv::Point2d(line[0]));
+      const cv::Point2d far = Apply(model.reading.reading_from_upright, cv::Point2d(line[1]));
+      sides[side].slope = (far.x - near.x) / (far.y - near.y);
+      sides[side].at_exit_px = near.x - sides[side].slope * (near.y - model.exit_px.y);
+    }
+    return sides;
+  }
+
+  // Waves that the edges show.
+  void Waves(std::size_t p) {
+    if (!result_.points[p].half_angle || !result_.has_scale || !pace_known_) return;
+    const double end_mm = p < sheet_end_mm_.size() ? sheet_end_mm_[p] : 0.0;
+    EdgeWaveRequest request;
+    request.spool = &Spool(p);
+    request.frames = points_[p];
+    request.time_s = kept_.time_s;
+    request.interval_s = kept_.frame_interval_s;
+    for (int row = 0; row < Spool(p).Rows(); ++row) request.z_mm.push_back(RowDistanceMm(row));
+    constexpr double kFromEnd = 0.3, kToEnd = 0.9;
+    request.from_mm =
+        end_mm > 0.0 ? std::max(view_.exit_diameter_mm.value, kFromEnd * end_mm) : result_.near_mm;
+    request.to_mm = end_mm > 0.0 ? kToEnd * end_mm : result_.far_mm;
+    request.px_per_mm = setup_.camera.px_per_mm;
+    request.u_px_per_mm = result_.px_per_mm->u;
+    request.picture_height_px = kept_.model.reading.height_px;
+    request.rows_one_after_another = kept_.model.format.transfer != Transfer::kLinear;
+    EdgeWaveResult waves = ReadEdgeWaves(request, EdgeWaveOptions{});
+    if (!waves.waves) {
+      AddFlag(p, "sheet_waves_not_read", Severity::kInfo, "sheet_waves", waves.why,
+              "film closer and sharper, with a shorter exposure");
+    }
+    result_.points[p].waves = std::move(waves.waves);
   }
 
   // An angle against the nozzle's axis, in a picture that turns.

@@ -16,6 +16,8 @@
 #include <calib/flag.h>
 #include <calib/quantity.h>
 #include <vision/drop_sizing.h>
+#include <vision/edge_waves.h>
+#include <vision/evenness.h>
 #include <vision/grain_index.h>
 #include <vision/spray_stage.h>
 #include <vision/view.h>
@@ -110,6 +112,8 @@ struct SprayPoint {
   std::optional<Pulsation> pulsation;
   std::optional<Steadiness> steadiness;
   std::optional<Grain> grain;
+  std::optional<Evenness> evenness;
+  std::optional<EdgeWaves> waves;
   std::optional<DropSizing> drops;  // of a close-up of drops in back light
   // For pictures, px of the upright image: boundary per row, the fitted lines between the stations, breakup.
   std::vector<cv::Point2f> boundary_left, boundary_right;

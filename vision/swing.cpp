@@ -4,16 +4,9 @@
 
 #include <fmt/format.h>
 
-#include <calib/spectrum.h>
-
 namespace conebook::vision {
 
-HalfAngleSwing FindSwing(const std::vector<FrameAngle>& frames, bool pace_known) {
-  HalfAngleSwing swing;
-  if (!pace_known) {
-    swing.words = "the clip's times are not the camera's, so no rate can be told";
-    return swing;
-  }
+calib::Series HalfAngleSeries(const std::vector<FrameAngle>& frames) {
   calib::Series series;
   for (const FrameAngle& frame : frames) {
     if (!series.t_s.empty() && !(frame.t_s > series.t_s.back())) continue;
@@ -21,7 +14,16 @@ HalfAngleSwing FindSwing(const std::vector<FrameAngle>& frames, bool pace_known)
     series.value.push_back(0.5 *
                            (static_cast<double>(frame.left_deg) + static_cast<double>(frame.right_deg)));
   }
-  const auto outcome = calib::Analyse(series);
+  return series;
+}
+
+HalfAngleSwing FindSwing(const std::vector<FrameAngle>& frames, bool pace_known) {
+  HalfAngleSwing swing;
+  if (!pace_known) {
+    swing.words = "the clip's times are not the camera's, so no rate can be told";
+    return swing;
+  }
+  const auto outcome = calib::Analyse(HalfAngleSeries(frames));
   if (const auto* why = std::get_if<calib::NoSpectrum>(&outcome)) {
     swing.words = std::string("no swing of the half angle was looked for: ") + calib::ReasonOf(*why);
     return swing;

@@ -5,6 +5,8 @@
 #include <string>
 #include <vector>
 
+#include <calib/spectrum.h>
+
 #include "vision/spray_measurement.h"
 
 namespace conebook::vision {
@@ -14,6 +16,9 @@ struct HalfAngleSwing {
   std::optional<Pulsation> pulsation;    // nothing: none stands out
   std::string words, advice;             // what was found, or why nothing
 };
+
+// Mean of both sides, in the order of time.
+calib::Series HalfAngleSeries(const std::vector<FrameAngle>& frames);
 
 // Mean of both sides over the frames of one point. pace_known: the times are the camera's.
 HalfAngleSwing FindSwing(const std::vector<FrameAngle>& frames, bool pace_known);

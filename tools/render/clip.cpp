@@ -566,9 +566,10 @@ void RenderClip(const Scene& s, const std::filesystem::path& directory, const Cl
     out += fmt::format("   \"stage\":\"{}\",\"closes_mm\":{},\n", NameOf(now.stage),
                        now.closes_mm > 0.0 ? Number(now.closes_mm) : "null");
     out += fmt::format(
-        "   \"breakup_mm\":{},\"breakup_in_view\":{},\"sheet_cone_deg\":{},\"r0_mm\":{},\"axial_m_s\":{},\n",
+        "   \"breakup_mm\":{},\"breakup_in_view\":{},\"sheet_cone_deg\":{},\"r0_mm\":{},\"axial_m_s\":{},"
+        "\"wave_m_s\":{},\n",
         Number(now.breakup_mm), flag(in_view), Number(std::atan(now.tan_a) / kRadians), Number(s.spray.r0_mm),
-        Number(now.axial_m_s));
+        Number(now.axial_m_s), Number(spray.WaveSpeedPart() * now.axial_m_s));
     // Mean sheet, wave-free: r(z) about the leaned axis, seen from the side.
     Sides sheet;
     const double lean = s.lean_deg * kRadians;

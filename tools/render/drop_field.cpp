@@ -108,6 +108,45 @@ cv::Mat1f RenderDrops(const DropField& field, std::uint64_t seed, int k, std::ve
   return light;
 }
 
+std::vector<cv::Mat1f> RenderFlight(const DropField& field, const DropFlight& flight, std::uint64_t seed,
+                                    int k, int pictures) {
+  std::mt19937_64 random = Random(seed, k, 3);
+  std::normal_distribution<double> normal;
+  std::uniform_real_distribution<double> even;
+  // Drops that come into view later start outside.
+  const double way = std::hypot(flight.along_px, flight.across_px);
+  const double margin = 3.0 * field.median_px * std::exp(2.0 * field.sigma_ln) + 1.3 * way * pictures;
+  const double w = field.width_px + 2.0 * margin;
+  const double h = field.height_px + 2.0 * margin;
+  const double mean = field.drops * w * h / (static_cast<double>(field.width_px) * field.height_px);
+  const int count = std::poisson_distribution<int>(mean)(random);
+  std::vector<cv::Mat1f> open;
+  for (int p = 0; p < pictures; ++p) open.emplace_back(field.height_px, field.width_px, 1.0F);
+  for (int i = 0; i < count; ++i) {
+    TrueDrop drop;
+    drop.diameter_px = field.median_px * std::exp(field.sigma_ln * normal(random));
+    const double x = even(random) * w - margin;
+    const double y = even(random) * h - margin;
+    drop.blur_px = std::hypot(field.focus_px, even(random) * field.most_blur_px);
+    const double down = flight.along_px + flight.scatter * way * normal(random);
+    const double right = flight.across_px + flight.scatter * way * normal(random);
+    if (drop.diameter_px < field.least_px) continue;
+    for (int p = 0; p < pictures; ++p) {
+      drop.x_px = x + right * p;
+      drop.y_px = y + down * p;
+      Darken(field, drop, open[static_cast<std::size_t>(p)]);
+    }
+  }
+  std::vector<cv::Mat1f> lights;
+  for (int p = 0; p < pictures; ++p) {
+    cv::Mat1f light = Background(field);
+    cv::multiply(light, open[static_cast<std::size_t>(p)], light);
+    AddNoise(field, seed, k * pictures + p, light);
+    lights.push_back(light);
+  }
+  return lights;
+}
+
 cv::Mat1f RenderNoDrops(const DropField& field, std::uint64_t seed, int k) {
   cv::Mat1f light = Background(field);
   AddNoise(field, seed, k, light);

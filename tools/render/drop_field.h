@@ -34,6 +34,14 @@ struct TrueDrop {
 // Picture k of a field: linear light of full scale 1, and its drops. Same field, seed and k: same picture.
 cv::Mat1f RenderDrops(const DropField& field, std::uint64_t seed, int k, std::vector<TrueDrop>& drops);
 
+// Pictures of the same drops one interval after another; each goes its own straight way.
+struct DropFlight {
+  double along_px = 20.0, across_px = 0.0;  // down and to the right, in an interval
+  double scatter = 0.05;                    // sd of a drop's way, of the length, along and across
+};
+std::vector<cv::Mat1f> RenderFlight(const DropField& field, const DropFlight& flight, std::uint64_t seed,
+                                    int k, int pictures);
+
 // The background alone.
 cv::Mat1f RenderNoDrops(const DropField& field, std::uint64_t seed, int k);
 

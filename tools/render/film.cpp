@@ -549,6 +549,24 @@ RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLo
   }
 }
 
+// A drop's place on the exit's circle, given what would be its place in an even spray. It flies off at a
+// right angle to where it left.
+double UnevenPhi(const SpraySetting& set, std::int64_t drop, double even_phi) {
+  constexpr double kDegree = std::numbers::pi / 180.0;
+  if (set.drop_ray_share > 0.0) {
+    Hashed draw(set.seed ^ 0x5eedULL, drop);
+    if (draw.Unit() < set.drop_ray_share)
+      return kDegree * (set.drop_ray_deg + set.drop_ray_width_deg * draw.Normal()) - 0.5 * std::numbers::pi;
+  }
+  if (set.drop_uneven == 0.0) return even_phi;
+  double lo = 0.0, hi = kTurn;
+  for (int i = 0; i < 40; ++i) {
+    const double middle = 0.5 * (lo + hi);
+    (middle + set.drop_uneven * std::sin(middle) < even_phi ? lo : hi) = middle;
+  }
+  return 0.5 * (lo + hi) - 0.5 * std::numbers::pi;
+}
+
 void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, const Instant& now,
               double exposure_s, Pixel shift, FloatImage& image) {
   const SpraySetting& set = spray.setting;
@@ -563,7 +581,7 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
     Hashed draw(set.seed, k);
     const double left_exit_mm = (static_cast<double>(k) + draw.Unit()) / set.drops_per_mm;
     const double gone_mm = now.travel_mm - left_exit_mm;  // axial way since the exit
-    const double phi = kTurn * draw.Unit();
+    const double phi = UnevenPhi(set, k, kTurn * draw.Unit());
     const double late = std::abs(draw.Normal());
     const double size = draw.Normal();
     const double aside = draw.Normal();

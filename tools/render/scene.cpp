@@ -512,6 +512,10 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   sp.drop_spread = keys.Number("drop_spread", drops.Uniform(0.3, 0.55), "sd of ln(diameter)");
   sp.drop_um = d32_um * std::exp(-2.5 * sp.drop_spread * sp.drop_spread);
   sp.drop_scatter_deg = keys.Number("drop_scatter_deg", drops.Uniform(1.0, 5.0), "");
+  sp.drop_uneven = keys.Number("drop_uneven", 0.0, "drops per angle: 1 + this cos(angle), more to the right");
+  sp.drop_ray_share = keys.Number("drop_ray_share", 0.0, "part of the drops that fly in one ray");
+  sp.drop_ray_deg = keys.Number("drop_ray_deg", 60.0, "its angle about the axis, 0 right, 90 away");
+  sp.drop_ray_width_deg = keys.Number("drop_ray_width_deg", 4.0, "its sd");
   sp.stray_share = keys.Number("stray_share", drops.LogUniform(0.003, 0.05), "");
   sp.stray_scatter_deg = drops.Uniform(8.0, 20.0);
   sp.view_mm = 1.1 * std::hypot(depth_mm, side_mm) + 2.0;

@@ -74,6 +74,15 @@ Spray::Spray(const SpraySetting& given) : setting(given) {
   skin = MakeTexture(2 * around, 256, Random(setting.seed, "skin"));
 }
 
+double Spray::WaveSpeedPart() const {
+  double power = 0.0, sum = 0.0;
+  for (const Mode& mode : modes) {
+    power += mode.share * mode.share;
+    sum += mode.share * mode.share * mode.speed;
+  }
+  return power > 0.0 ? sum / power : 1.0;
+}
+
 double Spray::BreakupLog(double phi_rad, double travel_mm, double breakup_mm) const {
   const double way = travel_mm / breakup_mm;
   double sum = 0.0;

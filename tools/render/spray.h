@@ -37,6 +37,9 @@ struct SpraySetting {
   double drop_um = 150.0, drop_spread = 0.45;            // median by number, sd of ln(diameter)
   double drops_per_mm = 100.0;                           // of axial travel
   double drop_scatter_deg = 3.0, stray_share = 0.02, stray_scatter_deg = 12.0;
+  // Drops per angle about the axis as 1 + drop_uneven cos(angle), 0 to the picture's right, 90 away from the
+  // camera; and a share of them in one ray.
+  double drop_uneven = 0.0, drop_ray_share = 0.0, drop_ray_deg = 60.0, drop_ray_width_deg = 4.0;
   double pulsation_hz = 0.0, pulsation_deg = 0.0;  // amplitude: half peak to peak of the cone half angle
   double view_mm = 60.0;                           // drops are followed this far
   bool solid_jet = false;
@@ -77,6 +80,8 @@ class Spray {
   double BreakupAt(double phi_rad, const Instant& now) const;
   // Radius of the mean (wave-free) sheet, and its slope dr/dz.
   double RadiusAt(double z_mm, double tan_a, double closes_mm = 0.0) const;
+  // Of the waves, weighted by their power: of the liquid's speed.
+  double WaveSpeedPart() const;
   double SlopeAt(double z_mm, double tan_a, double closes_mm = 0.0) const;
 
   struct Mode {
