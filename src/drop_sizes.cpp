@@ -1,5 +1,7 @@
 #include "src/drop_sizes.h"
 
+#include <cmath>
+#include <numbers>
 #include <utility>
 #include <variant>
 
@@ -86,6 +88,19 @@ std::optional<DropSizes> SizesOfDrops(const vision::DropSizing& sizing,
   sizes.out_of_focus = sizing.out_of_focus;
   sizes.crowded = sizing.crowded;
   sizes.at_border = sizing.at_border;
+  if (sizing.speed) {
+    const vision::DropSpeed& of_picture = *sizing.speed;
+    const double m_s_per_px = 1e-3 / px_per_mm->value / of_picture.interval_s;
+    DropSpeedInSpace& speed = sizes.speed.emplace();
+    const double value = of_picture.speed_px * m_s_per_px;
+    speed.speed_m_s = calib::Combine(
+        value, {{"which drops were followed", of_picture.u_speed_px * m_s_per_px, Shared::kFrames},
+                {"scale", u_scale * value, Shared::kRig}});
+    speed.scatter_m_s = of_picture.scatter_px * m_s_per_px;
+    speed.direction_deg = std::atan2(of_picture.across_px, of_picture.along_px) * 180.0 / std::numbers::pi;
+    speed.tracks = of_picture.tracks;
+    speed.by_chance = of_picture.by_chance;
+  }
   if (sizes.needed_for_d32 && sizes.effective_count < *sizes.needed_for_d32) {
     flags.push_back(
         {"few_drops", Severity::kInfo, point, "d32_um",

@@ -14,6 +14,15 @@
 
 namespace conebook::src {
 
+// How fast the drops go: median of those followed over three frames.
+struct DropSpeedInSpace {
+  calib::Quantity speed_m_s;
+  double scatter_m_s = 0.0;    // among drops
+  double direction_deg = 0.0;  // in the picture, from the spray's own direction, positive to the right
+  int tracks = 0;
+  double by_chance = 0.0;  // share of as many tracks in unrelated pictures
+};
+
 // Weighting: spatial, drops in the window at an instant; slow drops count for more than in the flow.
 struct DropSizes {
   std::string verdict;  // "resolved", "partly"
@@ -32,6 +41,7 @@ struct DropSizes {
   std::optional<double> needed_for_d32;  // drops, for 5 % at 95 %
   // Shadows left out.
   int below_cutoff = 0, out_of_focus = 0, crowded = 0, at_border = 0;
+  std::optional<DropSpeedInSpace> speed;
 };
 
 // Its quantities under their names in result file and archive.

@@ -1,6 +1,7 @@
 #include "src/measure.h"
 
 #include <algorithm>
+#include <cmath>
 #include <filesystem>
 
 #include <fmt/core.h>
@@ -30,6 +31,7 @@
 #include "src/sync.h"
 #include "src/theory.h"
 #include "src/version.h"
+#include "src/wave_speed.h"
 
 namespace conebook::src {
 namespace {
@@ -306,7 +308,31 @@ void FillSpraySide(const vision::ClipReading& clip, const Rig& rig, const Plan& 
     point.spray = std::move(spray.points[k]);
     if (point.spray.drops)
       point.drops = SizesOfDrops(*point.spray.drops, run.px_per_mm, static_cast<int>(k), run.flags);
+    HoldWavesAgainstFlow(rig, static_cast<int>(k), point, run.flags);
   }
+}
+
+// What the collectors caught, against what flowed: at the one point, or the one nearest to it.
+void HoldCatchAgainstFlow(Run& run) {
+  if (!run.collected) return;
+  const calib::Quantity& caught = run.collected->total_g_s;
+  const Point* nearest = nullptr;
+  const auto apart = [&](const Point& point) {
+    return std::abs(1e3 * point.flow_kg_s->value - caught.value);
+  };
+  for (const Point& point : run.points) {
+    if (point.flow_kg_s && (nearest == nullptr || apart(point) < apart(*nearest))) nearest = &point;
+  }
+  if (nearest == nullptr) return;
+  constexpr double kMostPart = 0.05;
+  const double flow = 1e3 * nearest->flow_kg_s->value;
+  const double off = apart(*nearest);
+  if (off < kMostPart * flow || off < 2.0 * std::hypot(caught.u, 1e3 * nearest->flow_kg_s->u)) return;
+  Add(run, "collectors_miss_flow", Severity::kWarn, "collected",
+      fmt::format("the collectors caught {:.3g} g/s; {:.3g} g/s flowed{}", caught.value, flow,
+                  run.points.size() > 1 ? " at the pressure point nearest to it" : ""),
+      "look for splashes and for spray beyond the collectors; the table must be of this element and "
+      "pressure");
 }
 
 // A plain hole, or a plate, is not to give a cone: its flow stands without one. True where nothing but the
@@ -356,6 +382,7 @@ Run Begin(const MeasureInput& input) {
   run.view_rotation_deg = input.rig.view_rotation_deg;
   for (const CalibrationFile& file : input.rig.calibrations)
     run.calibrations.push_back({std::filesystem::path(file.path).filename().string(), file.sha256});
+  run.collected = input.rig.collected;
   run.settings_json = SettingsJson(input);
   if (input.date) {
     run.date = input.date;
@@ -490,6 +517,12 @@ Run Measure(const MeasureInput& asked) {
     FillSpraySide(*clip, input.rig, plan, run);
     if (run.GetVerdict() == Verdict::kRejected) TakeJetAsFlowOnly(input, run.flags);
   }
+  if (run.circuits.empty()) {
+    for (Point& point : run.points) {
+      for (TheoryLine& line : PublishedD32Beside(input.rig, point)) point.theory.push_back(std::move(line));
+    }
+  }
+  HoldCatchAgainstFlow(run);
   // Pressures of different circuits say nothing of one another.
   if (run.circuits.empty()) run.opening = OpeningOf(run.points, run.flags);
   if (side && plan.points > 0 && !input.sweep) {

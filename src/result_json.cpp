@@ -8,6 +8,7 @@
 #include "src/circuit_keys.h"
 #include "src/quantity_json.h"
 #include "src/settings_json.h"
+#include "src/spread_json.h"
 
 namespace conebook::src {
 namespace {
@@ -164,6 +165,7 @@ Json FromDrops(const DropSizes& drops) {
                       {"out_of_focus", drops.out_of_focus},
                       {"crowded", drops.crowded},
                       {"at_border", drops.at_border}};
+  if (drops.speed) json["speed"] = Json::parse(DropSpeedJson(*drops.speed));
   return json;
 }
 
@@ -236,8 +238,8 @@ Json FromCircuit(const CircuitPoint& circuit) {
   return json;
 }
 
-// nominal: the rig states nominal pressures.
-Json FromPoint(const Point& point, bool nominal) {
+// nominal: the rig states nominal pressures; has_scale: it states a scale.
+Json FromPoint(const Point& point, bool nominal, bool has_scale) {
   Json json;
   json["t0_s"] = point.video ? Number(point.video->t0_s) : Json(nullptr);
   json["t1_s"] = point.video ? Number(point.video->t1_s) : Json(nullptr);
@@ -279,6 +281,9 @@ Json FromPoint(const Point& point, bool nominal) {
                      {"frames", point.spray.grain->frames},
                      {"patches", point.spray.grain->patches}};
   }
+  if (point.spray.evenness) json["evenness"] = Json::parse(EvennessJson(*point.spray.evenness, has_scale));
+  if (point.spray.waves)
+    json["sheet_waves"] = Json::parse(WavesJson(*point.spray.waves, point.wave_speed_part));
   json["theory"] = FromTheory(point.theory);
   if (!point.circuits.empty()) {
     json["circuits"] = Json::array();
@@ -348,8 +353,10 @@ std::string ResultJson(const Run& run) {
   json["flow_hysteresis"] = FromHysteresis(run.flow_hysteresis);
   if (run.kind == "plate") json["plate"] = FromPlate(run.plate);
   if (!run.nominal_bar.empty()) json["nominal_bar"] = run.nominal_bar;
+  if (run.collected) json["collected"] = Json::parse(CollectedJson(*run.collected));
   json["points"] = Json::array();
-  for (const Point& point : run.points) json["points"].push_back(FromPoint(point, !run.nominal_bar.empty()));
+  for (const Point& point : run.points)
+    json["points"].push_back(FromPoint(point, !run.nominal_bar.empty(), run.has_scale));
   // A user's text may hold bytes that are not UTF-8: replaced, not refused.
   return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }

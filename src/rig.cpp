@@ -9,6 +9,7 @@
 #include <calib/error.h>
 
 #include "src/circuit_keys.h"
+#include "src/collector_file.h"
 #include "src/cone_checks.h"
 #include "src/lens_file.h"
 #include "src/match_json.h"
@@ -219,6 +220,28 @@ void ReadPlate(const Reader& reader, Rig& rig) {
   if (const auto path = NamedFile(reader, rig, kMatchKey)) rig.plate_elements = ElementsOfMatch(*path);
 }
 
+void ReadCollector(const Reader& reader, Rig& rig) {
+  const auto path = NamedFile(reader, rig, kCollectorKey);
+  if (!path) {
+    for (const char* key : {"first_sector_deg", "ring_edges_mm", "u_mass_g", "u_time_s"}) {
+      if (const TomlNode* lonely = reader.Find("collector", key))
+        throw InputError(fmt::format("{}: [collector] {} is given without table", lonely->Place(), key));
+    }
+    return;
+  }
+  calib::PatternationOptions options;
+  options.first_sector_deg =
+      reader.Number("collector", "first_sector_deg").value_or(options.first_sector_deg);
+  options.u_mass_g = reader.Number("collector", "u_mass_g").value_or(options.u_mass_g);
+  options.u_time_s = reader.Number("collector", "u_time_s").value_or(options.u_time_s);
+  if (const TomlNode* edges = reader.Find("collector", "ring_edges_mm")) {
+    for (const TomlNode& item : edges->items) options.ring_edge_mm.push_back(item.number);
+    if (const auto problem = options.Problem())
+      throw InputError(fmt::format("{}: [collector] {}", edges->Place(), *problem));
+  }
+  rig.collected = ReadCollectorTable(*path, options);
+}
+
 void ReadStand(const Reader& reader, Rig& rig) {
   StandSetup& stand = rig.stand;
   stand.liquid = reader.Text("stand", "liquid");
@@ -281,6 +304,7 @@ Rig RigOf(TomlNode document, const std::string& path, const std::string& sha256)
   ReadElement(reader, rig);
   ReadView(reader, rig);
   ReadStand(reader, rig);
+  ReadCollector(reader, rig);
   return rig;
 }
 

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include <calib/flag.h>
+#include <calib/patternation.h>
 #include <calib/stated.h>
 #include <vision/view.h>
 
@@ -62,8 +63,9 @@ inline constexpr CalibrationKey kConeChecksKey{"camera", "cone_checks", "cone_ch
 inline constexpr CalibrationKey kMeterKey{"meter", "calibration", "meter_file.toml"};
 inline constexpr CalibrationKey kPressureKey{"pressure", "calibration", "pressure_file.toml"};
 inline constexpr CalibrationKey kLineLossKey{"stand", "line_loss", "line_loss.toml"};
-inline constexpr std::array<CalibrationKey, 6> kCalibrationKeys{kLensKey,  kScaleKey,    kConeChecksKey,
-                                                                kMeterKey, kPressureKey, kLineLossKey};
+inline constexpr CalibrationKey kCollectorKey{"collector", "table", "collector.csv"};
+inline constexpr std::array<CalibrationKey, 7> kCalibrationKeys{
+    kLensKey, kScaleKey, kConeChecksKey, kMeterKey, kPressureKey, kLineLossKey, kCollectorKey};
 
 struct CalibrationFile {
   CalibrationKey key;
@@ -95,6 +97,7 @@ struct Rig {
   std::optional<MeterFile> meter;
   std::optional<PressureFile> pressure_calibration;
   std::optional<LineLossFile> line_loss;
+  std::optional<calib::Patternation> collected;  // of the collector table that it names
   std::optional<calib::Stated> log_minus_video_s;
   std::optional<calib::Stated> view_rotation_deg;
   TomlNode document;  // as read, overrides merged in: goes into the result's settings

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include <calib/flag.h>
+#include <calib/patternation.h>
 #include <calib/quantity.h>
 #include <calib/stated.h>
 #include <vision/spray_measurement.h>
@@ -32,7 +33,7 @@ struct Cd {
 
 // What a published relation says of a quantity.
 struct TheoryLine {
-  std::string quantity;  // key of the result file: "cd" (on the exit area), "cone_half_angle_deg"
+  std::string quantity;  // key of the result file: "cd" (on the exit area), "cone_half_angle_deg", "d32_um"
   std::string relation;  // whose
   std::string range;     // what it holds for
   calib::Quantity value;
@@ -86,7 +87,9 @@ struct Point {
   std::optional<double> nominal_bar;   // of the rig's nominal pressures, the one that was held
   std::vector<CircuitPoint> circuits;  // of an element with several; empty: one circuit
   std::optional<DropSizes> drops;      // of a close-up of drops
-  vision::SprayPoint spray;            // frames == 0 without a clip
+  // Speed of the sheet's waves along it over sqrt(2 * drop / density), the liquid's without loss.
+  std::optional<calib::Quantity> wave_speed_part;
+  vision::SprayPoint spray;  // frames == 0 without a clip
 };
 
 struct FlowLaw {
@@ -175,10 +178,11 @@ struct Run {
   std::optional<FlowLaw> flow_law;
   Opening opening;
   std::optional<FlowHysteresis> flow_hysteresis;
-  std::vector<double> nominal_bar;   // as the rig states them; empty: none stated
-  std::vector<CircuitLaw> circuits;  // empty: one circuit
-  std::optional<PlateCheck> plate;   // of a plate whose elements the rig names
-  std::vector<Point> points;         // empty when rejected
+  std::vector<double> nominal_bar;               // as the rig states them; empty: none stated
+  std::vector<CircuitLaw> circuits;              // empty: one circuit
+  std::optional<calib::Patternation> collected;  // of the rig's collector table
+  std::optional<PlateCheck> plate;               // of a plate whose elements the rig names
+  std::vector<Point> points;                     // empty when rejected
   std::vector<calib::Flag> flags;
   LogTrace trace;
 

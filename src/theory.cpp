@@ -8,6 +8,7 @@
 #include <string>
 #include <utility>
 
+#include <calib/drop_correlations.h>
 #include <calib/liquid.h>
 #include <calib/plain_orifice.h>
 #include <calib/swirl_theory.h>
@@ -140,6 +141,48 @@ std::vector<TheoryLine> TheoryBeside(const Rig& rig, const Point& point) {
   Beside beside(rig, at);
   AddSwirl(flow, viscosity.has_value(), beside);
   return std::move(beside).Lines();
+}
+
+std::vector<TheoryLine> PublishedD32Beside(const Rig& rig, const Point& point) {
+  if (rig.kind != "swirl" || !point.pressure_bar || !point.flow_kg_s || !(point.pressure_bar->value > 0.0) ||
+      !(point.flow_kg_s->value > 0.0)) {
+    return {};
+  }
+  const LiquidState liquid =
+      LiquidAt(rig, point.temperature_c, (point.pressure_bar->value + 1.0) * kPaPerBar);
+  const LiquidProperties properties = PropertiesAt(rig, point.temperature_c);
+  if (!properties.viscosity_pa_s || !properties.surface_tension_n_m) return {};
+  const std::optional<calib::Quantity>& angle =
+      point.spray.cone_half_angle_deg ? point.spray.cone_half_angle_deg : point.spray.sheet_half_angle_deg;
+  const auto at = [&](double flow_kg_s, double pressure_bar) {
+    calib::AtomisingFlow flow;
+    flow.mass_flow_kg_s = flow_kg_s;
+    flow.pressure_drop_pa = pressure_bar * kPaPerBar;
+    flow.density_kg_m3 = liquid.density_kg_m3.value;
+    flow.viscosity_pa_s = properties.viscosity_pa_s->value;
+    flow.surface_tension_n_m = properties.surface_tension_n_m->value;
+    return calib::PublishedD32(flow, rig.view.exit_diameter_mm.value,
+                               angle ? std::optional(angle->value) : std::nullopt);
+  };
+  const double flow_kg_s = point.flow_kg_s->value;
+  const double pressure_bar = point.pressure_bar->value;
+  const std::vector<calib::D32Theory> says = at(flow_kg_s, pressure_bar);
+  const std::vector<calib::D32Theory> more_flow = at(flow_kg_s + point.flow_kg_s->u, pressure_bar);
+  const std::vector<calib::D32Theory> more_pressure = at(flow_kg_s, pressure_bar + point.pressure_bar->u);
+  std::vector<TheoryLine> lines;
+  for (std::size_t k = 0; k < says.size(); ++k) {
+    const calib::D32Theory& of = says[k];
+    std::string range = of.range;
+    if (of.from_memory) range += ", from memory";
+    if (of.outside) range += "; this element lies outside";
+    lines.push_back(
+        {"d32_um", of.source, range,
+         calib::Combine(
+             of.d32_um,
+             {{"mass flow", std::abs(more_flow[k].d32_um - of.d32_um), calib::Shared::kMeter},
+              {"pressure drop", std::abs(more_pressure[k].d32_um - of.d32_um), calib::Shared::kRig}})});
+  }
+  return lines;
 }
 
 }  // namespace conebook::src

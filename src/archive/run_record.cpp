@@ -13,6 +13,7 @@
 
 #include "src/report/overlay.h"
 #include "src/result_json.h"
+#include "src/spread_json.h"
 
 namespace conebook::src {
 namespace {
@@ -103,6 +104,13 @@ std::string StillJpeg(const Run& run, const Point& point) {
   still(crop).copyTo(shown(crop));
   std::vector<unsigned char> bytes;
   cv::imencode(".jpg", shown, bytes, {cv::IMWRITE_JPEG_QUALITY, kStillQuality});
+  return {bytes.begin(), bytes.end()};
+}
+
+// Without loss: the page shows the same grey values.
+std::string WavesPng(const vision::EdgeWaves& waves) {
+  std::vector<unsigned char> bytes;
+  cv::imencode(".png", waves.picture, bytes, {cv::IMWRITE_PNG_COMPRESSION, 9});
   return {bytes.begin(), bytes.end()};
 }
 
@@ -311,6 +319,7 @@ std::optional<DropSizes> ToDrops(const Json* json) {
   drops.out_of_focus = left.at("out_of_focus").get<int>();
   drops.crowded = left.at("crowded").get<int>();
   drops.at_border = left.at("at_border").get<int>();
+  if (const Json* speed = At(*json, "speed")) drops.speed = DropSpeedFromJson(speed->dump());
   return drops;
 }
 
@@ -363,6 +372,9 @@ Point ToPoint(const Json& json) {
                                 grain->at("mean_signal").get<double>(), grain->at("noise_part").get<double>(),
                                 grain->at("frames").get<int>(),         grain->at("patches").get<int>()};
   }
+  if (const Json* evenness = At(json, "evenness")) spray.evenness = EvennessFromJson(evenness->dump());
+  if (const Json* waves = At(json, "sheet_waves"))
+    spray.waves = WavesFromJson(waves->dump(), point.wave_speed_part);
   return point;
 }
 
@@ -470,6 +482,8 @@ Record RunRecord(const Run& run, const MeasureInput& input) {
   for (std::size_t p = 0; p < run.points.size(); ++p) {
     if (!run.points[p].spray.still.empty())
       evidence.push_back({fmt::format("still_{}.jpg", p + 1), StillJpeg(run, run.points[p])});
+    if (const auto& waves = run.points[p].spray.waves; waves && !waves->picture.empty())
+      evidence.push_back({fmt::format("edge_{}.png", p + 1), WavesPng(*waves)});
   }
   return MakeRecord(ResultJson(run), std::move(evidence));
 }
@@ -518,6 +532,7 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
     run.opening = {ToInterval(At(*opening, "rising")), ToInterval(At(*opening, "falling"))};
   run.flow_hysteresis = ToHysteresis(At(json, "flow_hysteresis"));
   if (const Json* plate = At(json, "plate")) run.plate = ToPlate(*plate);
+  if (const Json* collected = At(json, "collected")) run.collected = CollectedFromJson(collected->dump());
   if (const Json* nominal = At(json, "nominal_bar")) run.nominal_bar = nominal->get<std::vector<double>>();
   for (const Json& point : json.at("points")) run.points.push_back(ToPoint(point));
   for (const Json& flag : json.at("flags")) run.flags.push_back(ToFlag(flag));
@@ -529,10 +544,14 @@ Run RunFromRecord(const std::string& json_text, const EvidenceReader& evidence) 
   if (const auto text = TextOf(json, "readings.csv", evidence)) AddReadings(*text, run);
   if (const auto text = TextOf(json, "outline.json", evidence)) AddOutline(Json::parse(*text), run);
   for (std::size_t p = 0; p < run.points.size(); ++p) {
-    const auto bytes = EvidenceBytes(json, fmt::format("still_{}.jpg", p + 1), evidence);
-    if (!bytes) continue;
-    const std::vector<unsigned char> buffer(bytes->begin(), bytes->end());
-    run.points[p].spray.still = cv::imdecode(buffer, cv::IMREAD_GRAYSCALE);
+    const auto picture = [&](const char* name) {
+      const auto bytes = EvidenceBytes(json, fmt::format(fmt::runtime(name), p + 1), evidence);
+      if (!bytes) return cv::Mat();
+      const std::vector<unsigned char> buffer(bytes->begin(), bytes->end());
+      return cv::imdecode(buffer, cv::IMREAD_GRAYSCALE);
+    };
+    run.points[p].spray.still = picture("still_{}.jpg");
+    if (run.points[p].spray.waves) run.points[p].spray.waves->picture = picture("edge_{}.png");
   }
   return run;
 }

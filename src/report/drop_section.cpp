@@ -1,6 +1,7 @@
 #include "src/report/drop_section.h"
 
 #include <algorithm>
+#include <cmath>
 #include <utility>
 #include <vector>
 
@@ -140,6 +141,15 @@ std::string DropsHtml(const Run& run, bool with_charts) {
         d.verdict == "resolved" ? "Resolved" : "Resolved in part", d.count, d.cutoff_um, d.pictures,
         d.pictures == 1 ? "" : "s", d.window_width_mm, d.window_height_mm);
     out += TableHtml(d);
+    if (d.speed) {
+      out += fmt::format(
+          "<p>Speed of the drops, median of {} followed over three frames: {} m/s, {:.0f}° {} of the spray's "
+          "axis; "
+          "single drops scatter by {:.2g} m/s. Unrelated pictures give {:.0f} % as many tracks by "
+          "chance.</p>",
+          d.speed->tracks, ValueWithU(d.speed->speed_m_s), std::abs(d.speed->direction_deg),
+          d.speed->direction_deg < 0.0 ? "left" : "right", d.speed->scatter_m_s, 100.0 * d.speed->by_chance);
+    }
     if (with_charts) out += "<div class=\"charts\">" + ChartHtml(ChartOf(d)) + "</div>";
     out += FitsHtml(d);
     out += fmt::format(

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <numbers>
 #include <optional>
+#include <vector>
 
 #include <fmt/format.h>
 
@@ -11,10 +12,12 @@
 #include "src/report/digits.h"
 #include "src/report/drop_section.h"
 #include "src/report/html.h"
+#include "src/report/motion_section.h"
 #include "src/report/page.h"
 #include "src/report/pictures.h"
 #include "src/report/point_table.h"
 #include "src/report/remarks.h"
+#include "src/report/spread_section.h"
 
 namespace conebook::src {
 namespace {
@@ -40,52 +43,78 @@ std::string FlowLawHtml(const Run& run) {
   return items.empty() ? "" : "<dl class=\"law\">" + items + "</dl>";
 }
 
+const char* TheoryWords(const std::string& quantity) {
+  if (quantity == "cd") return "Cd on the exit area";
+  return quantity == "d32_um" ? "D32, µm" : "cone half angle, deg";
+}
+
 // One row a relation; the points' values across. The measured values stand in the table of points.
 std::string TheoryHtml(const Run& run) {
-  const auto first = std::find_if(run.points.begin(), run.points.end(),
-                                  [](const Point& point) { return !point.theory.empty(); });
-  if (first == run.points.end()) return "";
+  std::vector<const TheoryLine*> relations;
+  const auto same = [](const TheoryLine& a, const TheoryLine& b) {
+    return a.quantity == b.quantity && a.relation == b.relation;
+  };
   std::string head = "<tr><th>Relation</th><th>says of</th>";
   for (const Point& point : run.points) {
     head += point.pressure_bar ? fmt::format("<th>{:.3g} bar</th>", point.pressure_bar->value) : "<th></th>";
+    for (const TheoryLine& line : point.theory) {
+      const bool known = std::any_of(relations.begin(), relations.end(),
+                                     [&](const TheoryLine* other) { return same(*other, line); });
+      if (!known) relations.push_back(&line);
+    }
   }
+  if (relations.empty()) return "";
   const auto exit_area = std::numbers::pi / 4.0 * run.exit_diameter_mm * run.exit_diameter_mm;
-  const auto cells = [&](const auto& value_of) {
-    std::string row;
+  std::string rows;
+  const auto add = [&](const std::string& name, const char* of, const auto& value_of, bool always) {
+    std::string cells;
+    bool any = always;
     for (const Point& point : run.points) {
       const std::optional<Quantity> value = value_of(point);
-      row += "<td>" + (value ? ValueWithU(*value) : std::string()) + "</td>";
+      any = any || value.has_value();
+      cells += "<td>" + (value ? ValueWithU(*value) : std::string()) + "</td>";
     }
-    return row + "</tr>";
+    if (any) rows += "<tr><th>" + name + "</th><td>" + of + "</td>" + cells + "</tr>";
   };
-  std::string rows = "<tr><th>Measured</th><td>Cd on the exit area</td>" + cells([&](const Point& point) {
-                       if (point.cd && point.cd->area == "exit") return std::optional(point.cd->cd);
-                       if (!point.flow_area_mm2) return std::optional<Quantity>();
-                       Quantity cd = *point.flow_area_mm2;
-                       cd.value /= exit_area;
-                       cd.u /= exit_area;
-                       return std::optional(cd);
-                     });
-  const bool angles = std::any_of(run.points.begin(), run.points.end(), [](const Point& point) {
-    return point.spray.cone_half_angle_deg.has_value();
-  });
-  if (angles) {
-    rows += "<tr><th>Measured</th><td>cone half angle, deg</td>" +
-            cells([](const Point& point) { return point.spray.cone_half_angle_deg; });
+  add(
+      "Measured", "Cd on the exit area",
+      [&](const Point& point) {
+        if (point.cd && point.cd->area == "exit") return std::optional(point.cd->cd);
+        if (!point.flow_area_mm2) return std::optional<Quantity>();
+        Quantity cd = *point.flow_area_mm2;
+        cd.value /= exit_area;
+        cd.u /= exit_area;
+        return std::optional(cd);
+      },
+      false);
+  add(
+      "Measured", "cone half angle, deg", [](const Point& point) { return point.spray.cone_half_angle_deg; },
+      false);
+  add(
+      "Measured<small>drops in space, above the cut-off</small>", "D32, µm",
+      [](const Point& point) { return point.drops ? std::optional(point.drops->d32_um) : std::nullopt; },
+      false);
+  for (const TheoryLine* line : relations) {
+    add(
+        EscapeHtml(line->relation) + "<small>" + EscapeHtml(line->range) + "</small>",
+        TheoryWords(line->quantity),
+        [&](const Point& point) {
+          for (const TheoryLine& of : point.theory) {
+            if (same(of, *line)) return std::optional(of.value);
+          }
+          return std::optional<Quantity>();
+        },
+        true);
   }
-  for (std::size_t k = 0; k < first->theory.size(); ++k) {
-    const TheoryLine& line = first->theory[k];
-    rows += "<tr><th>" + EscapeHtml(line.relation) + "<small>" + EscapeHtml(line.range) +
-            "</small></th><td>" + (line.quantity == "cd" ? "Cd on the exit area" : "cone half angle, deg") +
-            "</td>" + cells([&](const Point& point) {
-              return k < point.theory.size() ? std::optional(point.theory[k].value) : std::nullopt;
-            });
-  }
-  return "<section><h2>Theory beside it</h2><p class=\"hint\">From the geometry that the rig states. "
-         "u is that of the geometry alone, not of the relation; relations differ among themselves by tens of "
-         "per "
-         "cent.</p><div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Theory beside the "
-         "measured values\"><table class=\"theory\"><thead>" +
+  return "<section><h2>Theory beside it</h2><p class=\"hint\">Published relations, from the geometry that "
+         "the rig "
+         "states, the liquid, and for D32 the measured flow and pressure drop. u is that of these alone, not "
+         "of the "
+         "relation: relations of Cd and angle differ among themselves by tens of per cent, those of D32 by a "
+         "factor "
+         "of two, and they count drops that pass, not drops in space.</p><div class=\"scroll\" "
+         "tabindex=\"0\" "
+         "role=\"region\" aria-label=\"Theory beside the measured values\"><table class=\"theory\"><thead>" +
          head + "</tr></thead><tbody>" + rows + "</tbody></table></div></section>";
 }
 
@@ -259,6 +288,8 @@ std::string RunSectionHtml(const Run& run, const RunSectionOptions& options) {
   out += run.GetVerdict() == Verdict::kRejected ? VerdictHtml(run) + pictures : pictures + VerdictHtml(run);
   out += PointsHtml(run, options.prefix);
   out += DropsHtml(run, options.detail != Detail::kNumbers);
+  if (options.detail != Detail::kNumbers) out += SpreadHtml(run, options.detail == Detail::kFull);
+  if (options.detail == Detail::kFull) out += MotionHtml(run);
   out += CircuitsHtml(run) + PlateHtml(run);
   if (options.detail == Detail::kFull) out += TheoryHtml(run);
   if (options.detail != Detail::kNumbers) out += ChartsHtml(run, options.detail);

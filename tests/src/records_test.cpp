@@ -117,6 +117,7 @@ TEST_CASE("gzip: what is kept compressed comes back byte for byte, and damage is
 TEST_CASE("a run comes back from the archive as it was, and its page is the same page", "[src][records]") {
   const Folder folder;
   Run run = testing::MadeRun();
+  testing::AddSpread(run);
   run.date = "2031-05-04";
   run.date_from = "log";
   Json settings = Json::parse(run.settings_json);
@@ -141,6 +142,9 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   Json was = Json::parse(ResultJson(run)), is = Json::parse(ResultJson(back));
   CHECK(was == is);
   REQUIRE(back.points.size() == run.points.size());
+  REQUIRE(back.points[0].spray.waves);
+  CHECK(cv::norm(back.points[0].spray.waves->picture, run.points[0].spray.waves->picture) ==
+        0.0);  // without loss
   for (std::size_t p = 0; p < run.points.size(); ++p) {
     const auto &a = run.points[p].spray, &b = back.points[p].spray;
     REQUIRE(a.still.size() == b.still.size());

@@ -144,4 +144,66 @@ inline Run MadeRun() {
   return run;
 }
 
+// What a picture says of evenness and waves, and what collectors say, all made up.
+inline void AddSpread(Run& run) {
+  vision::SprayPoint& spray = run.points[0].spray;
+  vision::Evenness& evenness = spray.evenness.emplace();
+  evenness.from_mm = 20.0;
+  evenness.to_mm = 28.0;
+  evenness.at_mm = 24.0;
+  evenness.frames = 96;
+  evenness.least_streak = 0.07;
+  for (int k = -10; k <= 10; ++k) {
+    evenness.angle_deg.push_back(4.0 * k);
+    evenness.absorbance.push_back(0.3 * std::exp(-0.02 * std::pow(std::abs(k) - 7.0, 2)));
+    evenness.u_absorbance.push_back(0.004);
+  }
+  evenness.balance = Made(0.12, 0.02, "light of the air beside the spray", calib::Shared::kClip);
+  evenness.streaks.push_back({-11.5, Made(0.2, 0.03, "scatter between blocks", calib::Shared::kFrames)});
+  vision::ExtinctionProfile& profile = evenness.profile.emplace();
+  for (int k = 0; k <= 20; ++k) {
+    profile.radius_mm.push_back(k);
+    profile.extinction_per_mm.push_back(0.02 * std::exp(-0.1 * std::pow(k - 15.0, 2)));
+    profile.u_per_mm.push_back(0.0004);
+  }
+  profile.peak_radius_mm = Made(15.0, 0.3, "scale", calib::Shared::kRig);
+  profile.peak_angle_deg = Made(32.0, 0.6, "left against right", calib::Shared::kModel);
+  profile.hollowness = Made(0.93, 0.03, "noise and smoothing", calib::Shared::kFrames);
+
+  vision::EdgeWaves& waves = spray.waves.emplace();
+  waves.wavelength_mm = Made(3.1, 0.1, "scale", calib::Shared::kRig);
+  waves.speed_m_s = Made(17.2, 0.5, "scatter between blocks", calib::Shared::kFrames);
+  run.points[0].wave_speed_part = Plain(0.81, 0.03);
+  waves.alias_step_m_s = 62.0;
+  waves.ambiguous = true;
+  waves.from_mm = 5.0;
+  waves.to_mm = 17.0;
+  waves.rms_mm = 0.2;
+  waves.interval_s = 5e-5;
+  waves.picture = cv::Mat(163, 200, CV_8U);
+  for (int y = 0; y < waves.picture.rows; ++y) {
+    for (int x = 0; x < waves.picture.cols; ++x)
+      waves.picture.at<std::uint8_t>(y, x) =
+          static_cast<std::uint8_t>(130.0 + 60.0 * std::sin(0.3 * (y - 0.6 * x)));
+  }
+  waves.picture_s = 0.01;
+
+  calib::Patternation& collected = run.collected.emplace();
+  collected.total_g_s = Plain(20.5, 0.1);
+  collected.repeats = 2;
+  for (int k = 0; k < 6; ++k) {
+    calib::CollectorFlow flow;
+    flow.index = k;
+    flow.angle_deg = 60.0 * k;
+    flow.flow_g_s = Plain(3.4 + 0.1 * k, 0.02);
+    flow.share = Plain((3.4 + 0.1 * k) / 21.9, 0.001);
+    collected.sectors.push_back(flow);
+  }
+  collected.non_uniformity = Plain(0.03, 0.002);
+  collected.non_uniformity_by_noise = 0.001;
+  collected.largest_over_smallest = 1.15;
+  collected.imbalance =
+      calib::Imbalance{Plain(0.06, 0.004), Plain(0.01, 0.004), Plain(-0.059, 0.004), Plain(280.0, 4.0)};
+}
+
 }  // namespace conebook::src::testing

@@ -522,6 +522,14 @@ without_picture("pulsation_found", "The half angle swings at a rate of its own, 
                 "it is seen in time, not in a picture.")
 without_picture("grain_not_read", "No grain index is given for this point: too little of the spray below the end of its sheet, or of the air beside it, is in view, or its flicker is lost in noise.",
                 "it is about what lies outside the picture.")
+without_picture("evenness_not_read", "How evenly the drops are spread is not given for this point: the light comes from the front or the clip is tone-mapped, too little of the spray below its sheet or of the air on both sides is in view, or the drops hide hardly any light.",
+                "it is about what lies outside the picture, or behind the spray.")
+without_picture("sheet_waves_not_read", "The length of the sheet's waves is not given: its edges show no waves above their noise, or too few rows of both edges were found.",
+                "a calm edge is what most pictures on this page show.")
+without_picture("wave_speed_not_read", "The speed of the sheet's waves is not given: between two frames they come half a length or more, so that another speed would look the same, or the liquid's own speed does not allow what they seem to do.",
+                "it is seen in time, not in a picture.")
+without_picture("drop_speed_not_read", "Drops were sized, but their speed is not given: between two frames too many drops fit the place where one should be, or none is in view any longer.",
+                "it is seen in time, not in a picture.")
 
 
 @entry("no_pulsation", "No frequency and size of a swing of the half angle is given: none stands out from the scatter, or too few frames were read to look for one. `edges_unsteady` tells of large swings.")
@@ -912,6 +920,10 @@ without_picture("several_circuits", "At this point several circuits of the eleme
 
 without_picture("circuit_never_on", "A circuit that the rig names never flowed at a steady pressure while the others were steady or shut.",
                 "its log shows a column of noughts, or no steady stretch.")
+
+
+without_picture("collectors_miss_flow", "What the collectors caught is not what flowed: spray missed them or splashed out, or the table is of another pressure or element.",
+                "it is a sum of weights.")
 
 
 # ---------------------------------------------------------------------------------------------------------------------
