@@ -64,6 +64,9 @@ int Merge(const MergeOptions& options);
 struct ReportOptions {
   std::string archive;
   std::optional<std::string> record, element, day;
+  std::vector<std::string> side_by_side;  // elements
+  std::optional<double> at_bar;           // with side_by_side
+  bool hide_order = false;
   std::string report;
   bool quiet = false;
 };

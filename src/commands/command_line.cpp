@@ -270,13 +270,23 @@ void AddReading(CLI::App& app, ArchiveOptions& options) {
   CLI::App* report = AddCommand(app, "report", "Make a page of what is on record", R"(Examples:
   conebook report --archive book.db --record 3fa2b1 --report run.html
   conebook report --archive book.db --element A07 --report A07.html
-  conebook report --archive book.db --day 2031-05-04 --report day.html)");
+  conebook report --archive book.db --day 2031-05-04 --report day.html
+  conebook report --archive book.db --side-by-side A07,A08,A11 --at-bar 5 --hide-order --report look.html)");
   AddArchive(report, options.report.archive);
   report->add_option("--record", options.report.record, "A measured run; first digits of its key")
       ->type_name("KEY");
   report->add_option("--element", options.report.element, "All that is on record of an element")
       ->type_name("ID");
   report->add_option("--day", options.report.day, "All runs of a day")->type_name("2031-05-04");
+  report
+      ->add_option("--side-by-side", options.report.side_by_side,
+                   "Stills of these elements, in the same millimetres and greys")
+      ->delimiter(',')
+      ->type_name("ID,ID,..");
+  report->add_option("--at-bar", options.report.at_bar, "With --side-by-side: at this pressure drop")
+      ->type_name("BAR");
+  report->add_flag("--hide-order", options.report.hide_order,
+                   "With --side-by-side: number the sprays, and fold the key away");
   report->add_option("--report", options.report.report, "The page, opens offline; - for standard output")
       ->required()
       ->type_name("OUT.html");

@@ -27,11 +27,14 @@ vision::DropSpeedResult Speed(const render::DropFlight& flight, double drops, bo
   const cv::Mat1f background = render::RenderNoDrops(clean, 1, 0);
   for (int g = 0; g < kGroups; ++g) {
     vision::ThreeFrames three;
-    for (int f = 0; f < 3; ++f) {
-      const std::vector<cv::Mat1f> pictures =
-          render::RenderFlight(field, flight, 41, unrelated ? 3 * g + f : g, 3);
-      three[static_cast<std::size_t>(f)] =
-          vision::FindDrops(1.0F - pictures[static_cast<std::size_t>(f)] / background, 1.0, discs, {});
+    std::vector<cv::Mat1f> pictures = render::RenderFlight(field, flight, 41, g, 3);
+    if (unrelated) {
+      for (int f = 1; f < 3; ++f)
+        pictures[static_cast<std::size_t>(f)] = render::RenderFlight(field, flight, 41, 100 * f + g, 1)[0];
+    }
+    for (std::size_t f = 0; f < 3; ++f) {
+      const cv::Mat1f shade(1.0F - pictures[f] / background);
+      three[f] = vision::FindDrops(shade, 1.0, discs, {});
     }
     groups.push_back(std::move(three));
   }

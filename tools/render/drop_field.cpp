@@ -134,6 +134,11 @@ std::vector<cv::Mat1f> RenderFlight(const DropField& field, const DropFlight& fl
     for (int p = 0; p < pictures; ++p) {
       drop.x_px = x + right * p;
       drop.y_px = y + down * p;
+      const double reach = 0.5 * drop.diameter_px + 4.0 * drop.blur_px + field.smear_px + 3.0;
+      if (drop.x_px < -reach || drop.y_px < -reach || drop.x_px > field.width_px + reach ||
+          drop.y_px > field.height_px + reach) {
+        continue;
+      }
       Darken(field, drop, open[static_cast<std::size_t>(p)]);
     }
   }
