@@ -18,18 +18,18 @@ std::string RenderReportHtml(const Run& run);
 struct DayEntry {
   std::string clip;  // as the sheet names it
   std::string element, batch;
-  std::optional<int>
-      mount;  // the how-manyth time that the element was put on the stand; nothing: nobody said
   std::optional<Run> run;
   std::string error;  // the input error's text; only where there is no run
+  // The how-manyth time that the element was put on the stand; nothing: nobody said.
+  std::optional<int> mount = std::nullopt;
 };
 
 struct DayReport {
   std::string name;  // of the day, from the sheet
   std::string sheet_path;
   std::vector<DayEntry> entries;
-  std::vector<ElementCheck> checks;      // of check elements, where the day has any
-  std::vector<MeterCheck> meter_checks;  // bucket against meter
+  std::vector<ElementCheck> checks;           // of check elements, where the day has any
+  std::vector<MeterCheck> meter_checks = {};  // bucket against meter
 };
 
 std::vector<const Run*> RunsOf(const DayReport& day);
