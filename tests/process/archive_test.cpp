@@ -1,8 +1,8 @@
 // The archive as the program handles it: killed at any moment, two at once, a full disk; and the commands on
 // it.
 #include <chrono>
-#include <cstdlib>
 #include <csignal>
+#include <cstdlib>
 #include <random>
 #include <set>
 #include <thread>
