@@ -1,7 +1,11 @@
 // Tying video time to log time.
+#include <cmath>
+
 #include <catch2/catch.hpp>
+#include <fmt/format.h>
 
 #include <calib/error.h>
+#include <src/iso_date.h>
 #include <src/sync.h>
 
 #include "simulated_log.h"
@@ -253,4 +257,33 @@ TEST_CASE("a high-speed clip between two rows of a slow log still belongs to its
   // A stretch that begins well after the clip has ended is none of its points.
   stretch.t0_s = 2.70;
   CHECK_FALSE(VideoWindow(stretch, sync, clip, 0.045, steady));
+}
+
+// Two openings a minute apart: with clocks good to some seconds only the later one can be meant.
+TEST_CASE("where the log rises twice, the clocks of camera and log say which rise is meant", "[src][sync]") {
+  tests::LogPlan plan = TwoPoints();
+  plan.off_between = true;
+  Scene scene(plan);
+  // The second opening moved a minute on, as on a log that runs through the day.
+  const double between_s = 0.5 * (scene.truth.points[0].t1_s + scene.truth.points[1].t0_s);
+  constexpr double kLater = 60.0;
+  for (double& t : scene.log.time_s) t += t > between_s ? kLater : 0.0;
+  scene.stretches = src::FindSteadyStretches(scene.log.time_s, scene.log.pressure_bar, scene.log.flow);
+  REQUIRE(scene.stretches.size() == 2);
+  CHECK(Warned(scene.Tie(), "sync_ambiguous"));
+  scene.log.clock = src::ClockTimeIn("2031-05-04T10:00:00.000+02:00");
+  REQUIRE(scene.log.clock);
+  const double truth_s = scene.truth.points[1].t0_s + kLater - 0.5;  // of the clip's first frame, log time
+  scene.clip.recorded_at = fmt::format("2031-05-04T08:{:02d}:{:06.3f}+00:00",
+                                       static_cast<int>(truth_s / 60.0), std::fmod(truth_s, 60.0));
+  REQUIRE(src::ClockTimeIn(scene.clip.recorded_at));
+  const auto clocks = src::OffsetByClocks(scene.rig, scene.log, scene.clip);
+  REQUIRE(clocks);
+  CHECK(std::abs(clocks->value - truth_s) < 2.0 * clocks->u + 0.1);
+  CHECK(clocks->u < 3.0);
+  const auto result = scene.Tie();
+  REQUIRE(result.sync);
+  CHECK(result.sync->method == "onset");
+  CHECK(result.sync->log_minus_video_s.value == Approx(truth_s).margin(0.1));
+  CHECK_FALSE(Warned(result, "sync_ambiguous"));
 }
