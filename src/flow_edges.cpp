@@ -95,14 +95,12 @@ Scale ScaleOf(const Windows& windows, const SteadyStretch& stretch) {
 // For a tenth of a second or more: a row or two about the threshold are no valve.
 bool ShutBetween(const std::vector<double>& t, const std::vector<bool>& open, std::size_t first,
                  std::size_t last) {
-  std::optional<double> since_s;
+  bool shut = false;
+  double since_s = 0.0;
   for (std::size_t i = first; i <= last && i < open.size(); ++i) {
-    if (open[i]) {
-      since_s.reset();
-      continue;
-    }
-    if (!since_s) since_s = t[i];
-    if (t[i] - *since_s >= kShutS) return true;
+    if (!open[i] && !shut) since_s = t[i];
+    shut = !open[i];
+    if (shut && t[i] - since_s >= kShutS) return true;
   }
   return false;
 }
