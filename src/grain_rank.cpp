@@ -41,7 +41,8 @@ GrainComparison CompareGrain(const Run& first_run, const Point& first, const Run
   const double apart = std::log(a.index / b.index);
   const double half = kInterval * std::hypot(a.u / a.index, b.u / b.index);
   if (!(std::abs(apart) > half))
-    return cannot(fmt::format("apart by {:.2f}, within what their u allows", std::exp(std::abs(apart))));
+    return cannot(
+        fmt::format("apart by a factor of {:.2f}, within what their u allows", std::exp(std::abs(apart))));
   const double size = std::abs(apart);
   return {apart > 0.0 ? GrainRank::kFirstCoarser : GrainRank::kSecondCoarser,
           fmt::format("{} by {:.2f} (95 %: {:.2f} to {:.2f})", apart > 0.0 ? "coarser" : "finer",

@@ -6,6 +6,7 @@
 #include <calib/error.h>
 
 #include "src/commands/calibrate_words.h"
+#include "src/commands/output.h"
 
 namespace conebook::src {
 namespace {

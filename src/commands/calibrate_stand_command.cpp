@@ -3,6 +3,7 @@
 #include <CLI/CLI.hpp>
 
 #include "src/commands/calibrate_words.h"
+#include "src/commands/output.h"
 
 namespace conebook::src {
 namespace {

@@ -16,6 +16,7 @@
 #include "src/commands/interrupt.h"
 #include "src/commands/match_command.h"
 #include "src/commands/measure_command.h"
+#include "src/commands/output.h"
 #include "src/commands/plan_command.h"
 #include "src/commands/sheet_command.h"
 #include "src/commands/size_command.h"
@@ -160,20 +161,6 @@ void AddFilter(CLI::App* command, RunFilter& filter) {
 void CheckFilter(const RunFilter& filter) {
   StatedDay(filter.from, "--from");
   StatedDay(filter.to, "--to");
-}
-
-// An option that may stand alone: then the result goes to standard output.
-CLI::Option* AddOutput(CLI::App* command, const char* name, std::optional<std::string>& path,
-                       const char* meaning) {
-  return command
-      ->add_option_function<std::vector<std::string>>(
-          name,
-          [&path](const std::vector<std::string>& values) {
-            path = values.empty() || values.front().empty() ? "-" : values.front();
-          },
-          meaning)
-      ->expected(0, 1)
-      ->type_name("[OUT]");
 }
 
 void AddMeasure(CLI::App& app, MeasureOptions& options) {

@@ -70,15 +70,7 @@ void AddMatch(CLI::App& app, MatchOptions& options) {
   match->add_option("--to", options.to, "Only runs of this day or before")->type_name("2031-05-04");
   match->add_flag("--all", options.all, "Also elements that are not in stock");
   match->add_flag("--use-undecided", options.use_undecided, "Take undecided elements, too");
-  match
-      ->add_option_function<std::vector<std::string>>(
-          "--json",
-          [&options](const std::vector<std::string>& values) {
-            options.json = values.empty() || values.front().empty() ? "-" : values.front();
-          },
-          "As JSON, on standard output or into a file")
-      ->expected(0, 1)
-      ->type_name("[OUT]");
+  AddJson(match, options.json);
   match->add_option("--report", options.report, "Page for people, opens offline")->type_name("OUT.html");
   match->add_option("--svg", options.svg, "The plate's map")->type_name("MAP.svg");
 }

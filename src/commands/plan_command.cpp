@@ -129,14 +129,7 @@ void AddPlan(CLI::App& app, PlanOptions& options) {
   plan->add_flag("--lens-calibrated", in.lens_calibrated, "There is a lens file");
   plan->add_flag(
       "--lossless", [&in](std::int64_t) { in.compressed = false; }, "The footage is not compressed");
-  plan->add_option_function<std::vector<std::string>>(
-          "--json",
-          [&options](const std::vector<std::string>& values) {
-            options.json = values.empty() || values.front().empty() ? "-" : values.front();
-          },
-          "As JSON, on standard output or into a file")
-      ->expected(0, 1)
-      ->type_name("[OUT]");
+  AddJson(plan, options.json);
 }
 
 int PlanCommand(const PlanOptions& options) {

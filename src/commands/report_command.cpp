@@ -80,10 +80,11 @@ SideBySideEntry EntryAt(const std::string& archive, const std::string& element, 
     throw calib::InputError(fmt::format(
         "no measured run with footage of element {} in {} (see conebook list)", element, archive));
   throw calib::InputError(
-      nearest_bar
-          ? fmt::format("element {} has no picture at {:g} bar; the nearest on record is at {:.3g} bar",
-                        element, at_bar, *nearest_bar)
-          : fmt::format("element {} has no picture at a known pressure drop on record", element));
+      nearest_bar ? fmt::format("element {} has no picture near {:g} bar; the nearest on record is at {:.3g} "
+                                "bar: state an --at-bar that "
+                                "all of them were filmed near",
+                                element, at_bar, *nearest_bar)
+                  : fmt::format("element {} has no picture at a known pressure drop on record", element));
 }
 
 std::string SideBySidePage(const ReportOptions& options) {

@@ -246,14 +246,7 @@ void AddSize(CLI::App& app, SizeOptions& options) {
       ->type_name("NAME")
       ->take_all()
       ->expected(1);
-  size->add_option_function<std::vector<std::string>>(
-          "--json",
-          [&options](const std::vector<std::string>& values) {
-            options.json = values.empty() || values.front().empty() ? "-" : values.front();
-          },
-          "As JSON, on standard output or into a file")
-      ->expected(0, 1)
-      ->type_name("[OUT]");
+  AddJson(size, options.json);
   size->add_option("--report", options.report, "Page for people, opens offline")->type_name("OUT.html");
 }
 
