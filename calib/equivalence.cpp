@@ -44,6 +44,21 @@ double TwoSidedP(const Difference& difference) {
   return std::min(1.0, 2.0 * UpperTail(std::abs(difference.value) / difference.u, difference.dof));
 }
 
+double DofOfSum(double u_few, double dof_few, double u_known) {
+  const double u = std::hypot(u_few, u_known);
+  MustHaveU(u);
+  const auto coverage = [](double dof) { return boost::math::quantile(complement(TOf(dof), 0.5 * kLevel)); };
+  const double wanted = std::hypot(coverage(dof_few) * u_few, coverage(kManyDof) * u_known) / u;
+  double fewer = dof_few, more = kManyDof;
+  if (coverage(more) >= wanted) return more;
+  constexpr int kHalvings = 60;
+  for (int i = 0; i < kHalvings; ++i) {
+    const double middle = std::sqrt(fewer * more);
+    (coverage(middle) > wanted ? fewer : more) = middle;
+  }
+  return fewer;
+}
+
 const char* NameOf(Equivalence equivalence) {
   switch (equivalence) {
     case Equivalence::kYes:

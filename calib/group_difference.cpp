@@ -301,7 +301,7 @@ std::optional<GroupDifference> Fit(const std::vector<GroupReading>& readings, bo
     result.u_shared = SharedU(readings, contrast->weights, layout.with_days);
     result.difference.value = contrast->value;
     result.difference.u = std::hypot(result.u_scatter, result.u_shared);
-    result.difference.dof = contrast->dof * std::pow(result.difference.u / result.u_scatter, 4);
+    result.difference.dof = DofOfSum(result.u_scatter, contrast->dof, result.u_shared);
     result.one_spread = !structure.own_spread;
     result.elements_apart = structure.elements;
     const auto sd = [&](std::size_t i) { return std::sqrt(std::max(0.0, fit->Components()[i])); };

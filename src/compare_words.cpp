@@ -105,6 +105,8 @@ std::vector<std::string> RemarksOf(const ComparedQuantity& quantity) {
   return remarks;
 }
 
+constexpr double kManyDof = 100.0;  // Student's factor is the normal one to 1 %
+
 std::vector<std::string> RowOf(const ComparedQuantity& quantity) {
   const double u = quantity.difference.u;
   const int whole = DecimalsFor(u);
@@ -114,7 +116,7 @@ std::vector<std::string> RowOf(const ComparedQuantity& quantity) {
           fmt::format("{:.{}f}", quantity.mean[1], whole),
           Number(quantity.difference.value, u),
           Range(quantity.interval95, u),
-          fmt::format("{:.1f}", std::min(quantity.difference.dof, 9999.0)),
+          quantity.difference.dof < kManyDof ? fmt::format("{:.1f}", quantity.difference.dof) : "many",
           quantity.p_holm ? P(*quantity.p_holm) : "-",
           quantity.verdict};
 }

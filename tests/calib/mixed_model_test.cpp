@@ -239,3 +239,29 @@ TEST_CASE("how many elements more a margin needs", "[calib][equivalence]") {
   CHECK_FALSE(ElementsMore({0.7, 0.4, 10.0}, 0.6, {0.4, 0.0, 12}));  // larger than the margin as it stands
   CHECK_FALSE(ElementsMore(difference, 0.6, {0.2, 0.35, 12}));       // what is shared stays
 }
+
+// Drawn here; no source. Student's interval of the one part and the normal one of the other are exact.
+TEST_CASE("two elements that agree by chance do not make a difference sure", "[calib][equivalence]") {
+  std::mt19937 random(20310504);
+  std::normal_distribution<double> normal;
+  constexpr int kDraws = 4000;
+  for (const int dof : {1, 2, 4, 8}) {
+    for (const double known : {0.0, 0.1, 0.3, 1.0, 3.0, 10.0}) {
+      int covered = 0;
+      for (int draw = 0; draw < kDraws; ++draw) {
+        double squares = 0.0;
+        for (int k = 0; k < dof; ++k) squares += std::pow(normal(random), 2);
+        const double u_few = std::sqrt(squares / dof);
+        const Difference difference{normal(random) + known * normal(random), std::hypot(u_few, known),
+                                    DofOfSum(u_few, dof, known)};
+        const Interval interval = IntervalOf(difference, 0.95);
+        covered += interval.lo <= 0.0 && 0.0 <= interval.hi ? 1 : 0;
+      }
+      CAPTURE(dof, known, covered);
+      CHECK(covered >= 0.94 * kDraws);
+      CHECK(covered <= (dof == 1 ? 0.995 : 0.985) * kDraws);
+    }
+  }
+  CHECK(DofOfSum(0.2, 3.0, 0.0) == Approx(3.0).epsilon(1e-6));
+  CHECK(DofOfSum(1e-9, 3.0, 1.0) > 1e5);
+}
