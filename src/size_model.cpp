@@ -9,6 +9,8 @@
 
 #include <fmt/core.h>
 
+#include <calib/convex_hull.h>
+
 namespace conebook::src {
 namespace {
 

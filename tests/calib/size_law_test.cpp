@@ -6,6 +6,7 @@
 #include <boost/math/distributions/students_t.hpp>
 #include <catch2/catch.hpp>
 
+#include <calib/convex_hull.h>
 #include <calib/size_law.h>
 
 using namespace conebook::calib;

@@ -1,0 +1,38 @@
+#include "vision/below_sheet.h"
+
+#include <memory>
+#include <utility>
+
+#include "vision/frame_visits.h"
+
+namespace conebook::vision {
+
+std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View& view,
+                                             const std::vector<BelowSheetRequest>& requests, int threads) {
+  // Neighbouring frames of fast footage show the same drops: the first second and a half serves, or all.
+  constexpr double kSpanSeconds = 1.5;
+  constexpr std::size_t kFewest = 48;
+  std::vector<std::unique_ptr<GrainReader>> grains;
+  std::vector<std::unique_ptr<EvennessReader>> evenness;
+  std::vector<FrameVisit> visits;
+  for (const BelowSheetRequest& request : requests) {
+    GrainRequest grain{request.model, {}, request.breakup_px};
+    for (std::size_t k = 0; k < request.frames.size(); ++k) {
+      const bool late = request.time_s[k] > request.time_s.front() + kSpanSeconds;
+      if (!late || grain.frames.size() < kFewest) grain.frames.push_back(request.frames[k]);
+    }
+    EvennessRequest even{request.model,      request.side,      request.frames,
+                         request.breakup_px, request.px_per_mm, request.u_px_per_mm};
+    grains.push_back(std::make_unique<GrainReader>(std::move(grain), GrainOptions{}));
+    evenness.push_back(std::make_unique<EvennessReader>(std::move(even), EvennessOptions{}));
+    for (FrameVisit& visit : grains.back()->Visits()) visits.push_back(std::move(visit));
+    for (FrameVisit& visit : evenness.back()->Visits()) visits.push_back(std::move(visit));
+  }
+  VisitFrames(path, view, visits, threads);
+  std::vector<BelowSheetResult> results;
+  for (std::size_t i = 0; i < requests.size(); ++i)
+    results.push_back({grains[i]->Result(), evenness[i]->Result()});
+  return results;
+}
+
+}  // namespace conebook::vision
