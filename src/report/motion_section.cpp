@@ -8,6 +8,7 @@
 
 #include <fmt/format.h>
 #include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
 
 #include <calib/spectrum.h>
 #include <vision/swing.h>
@@ -24,8 +25,13 @@ constexpr std::size_t kMostPictures = 3;
 constexpr int kQuality = 85;
 
 std::string WavesPicture(const vision::EdgeWaves& waves) {
+  // Frames are few or thousands, rows some hundreds: each axis to its own scale.
+  constexpr int kWidthPx = 640, kHeightPx = 320;
+  cv::Mat shown;
+  cv::resize(waves.picture, shown, cv::Size(kWidthPx, kHeightPx), 0.0, 0.0,
+             waves.picture.cols > kWidthPx ? cv::INTER_AREA : cv::INTER_LINEAR);
   std::vector<unsigned char> bytes;
-  cv::imencode(".jpg", waves.picture, bytes, {cv::IMWRITE_JPEG_QUALITY, kQuality});
+  cv::imencode(".jpg", shown, bytes, {cv::IMWRITE_JPEG_QUALITY, kQuality});
   const std::string words = fmt::format(
       "The spray's edges over {:.3g} s, from {:.1f} to {:.1f} mm below the exit: left edge above, right "
       "edge below.",
@@ -37,8 +43,7 @@ std::string WavesPicture(const vision::EdgeWaves& waves) {
       "below the exit downwards, left edge above and right edge below; light where the edge stands farther "
       "out than usual. Waves that run downstream draw stripes that fall to the right, steeper where they are "
       "faster; swings of the whole cone are taken out.</figcaption></figure>",
-      waves.picture.cols, waves.picture.rows, EscapeHtml(words), Base64(bytes), waves.picture_s,
-      waves.from_mm, waves.to_mm);
+      shown.cols, shown.rows, EscapeHtml(words), Base64(bytes), waves.picture_s, waves.from_mm, waves.to_mm);
 }
 
 std::string WavesText(const Point& point) {
@@ -106,7 +111,8 @@ std::string MotionHtml(const Run& run) {
     std::string body, drawn;
     if (point.spray.waves) {
       body += WavesText(point);
-      if (!point.spray.waves->picture.empty() && pictures < kMostPictures)
+      // Where frames lie too far apart for a speed the stripes are an accident of the frame rate.
+      if (point.spray.waves->speed_m_s && !point.spray.waves->picture.empty() && pictures < kMostPictures)
         drawn += WavesPicture(*point.spray.waves);
     }
     if (pictures < kMostPictures) {

@@ -43,7 +43,7 @@ Chart AgainstRecord(const SizeModel& model, const Shown& shown, const SizePredic
   data.key = shown.key;
   data.x_title = "K = inlet area / (exit × chamber diameter)";
   data.y_title = shown.axis;
-  Series measured, imported, law, interval, sized;
+  Series measured, imported, law, interval, sized, sized_interval;
   measured.name = "on record";
   imported.name = "imported";
   imported.look = Look::kImported;
@@ -87,9 +87,14 @@ Chart AgainstRecord(const SizeModel& model, const Shown& shown, const SizePredic
   sized.hue = 2;
   sized.x = {std::exp(prediction.groups[0])};
   sized.y = {value.value};
-  sized.ey = {0.5 * (value.interval95.hi - value.interval95.lo)};
+  // The interval lies about the value by factors: a line from end to end instead of a bar to both sides.
+  sized_interval.name = "95 % of the sized one";
+  sized_interval.look = Look::kTrace;
+  sized_interval.hue = 2;
+  sized_interval.x = {sized.x[0], sized.x[0]};
+  sized_interval.y = {value.interval95.lo, value.interval95.hi};
   std::string words = fmt::format("{} against K, elements on record and the law. ", shown.name);
-  data.series = {law, interval};
+  data.series = {law, interval, sized_interval};
   for (const Series* series : {&measured, &imported, &sized}) {
     if (series->x.empty()) continue;
     words += InWords(*series, shown.tangent ? "degrees" : "");
@@ -99,9 +104,8 @@ Chart AgainstRecord(const SizeModel& model, const Shown& shown, const SizePredic
           fmt::format("{}, every element", shown.name),
           words,
           ChartJson(data),
-          "Bars: 95 % of the measurement; of the sized element, of its prediction. Elements on record differ "
-          "from the "
-          "curve also by their other dimensions.",
+          "Bars: 95 % of the measurement. Elements on record differ from the curve also by their other "
+          "dimensions.",
           false,
           true};
 }
