@@ -21,21 +21,7 @@ Json Number(double value) {
 }
 
 Json FromQuantity(const calib::Quantity& quantity) {
-  Json json;
-  json["value"] = Number(quantity.value);
-  json["u"] = Number(quantity.u);
-  if (std::isfinite(quantity.dof)) json["dof"] = Number(quantity.dof);
-  const calib::Interval interval = calib::Interval95(quantity);
-  json["lo95"] = Number(interval.lo);
-  json["hi95"] = Number(interval.hi);
-  if (!quantity.budget.empty()) {
-    json["budget"] = Json::array();
-    for (const calib::Contribution& part : quantity.budget) {
-      json["budget"].push_back(
-          {{"source", part.source}, {"u", Number(part.u)}, {"shared", calib::NameOf(part.shared)}});
-    }
-  }
-  return json;
+  return Json::parse(QuantityJson(quantity));
 }
 
 Json FromOptional(const std::optional<calib::Quantity>& quantity) {
@@ -389,10 +375,6 @@ Json FromToml(const TomlNode& node) {
 }
 
 }  // namespace
-
-std::string QuantityJson(const calib::Quantity& quantity) {
-  return FromQuantity(quantity).dump();
-}
 
 std::string SettingsJson(const MeasureInput& input) {
   const SteadyOptions& steady = input.steady;

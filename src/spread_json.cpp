@@ -37,29 +37,12 @@ const Json* At(const Json& json, const char* key) {
   return found == json.end() || found->is_null() ? nullptr : &*found;
 }
 
-calib::Shared SharedNamed(const std::string& name) {
-  for (const calib::Shared shared : {calib::Shared::kFrames, calib::Shared::kClip, calib::Shared::kRig,
-                                     calib::Shared::kMeter, calib::Shared::kDay, calib::Shared::kModel}) {
-    if (name == calib::NameOf(shared)) return shared;
-  }
-  return calib::Shared::kClip;
+std::optional<calib::Quantity> ToQuantity(const Json* json) {
+  return json == nullptr ? std::nullopt : QuantityFromJson(json->dump());
 }
 
 calib::Quantity ToQuantity(const Json& json) {
-  calib::Quantity quantity;
-  quantity.value = json.at("value").get<double>();
-  quantity.u = json.at("u").get<double>();
-  if (const Json* dof = At(json, "dof")) quantity.dof = dof->get<double>();
-  if (const Json* budget = At(json, "budget")) {
-    for (const Json& part : *budget)
-      quantity.budget.push_back({part.at("source").get<std::string>(), part.at("u").get<double>(),
-                                 SharedNamed(part.at("shared").get<std::string>())});
-  }
-  return quantity;
-}
-
-std::optional<calib::Quantity> ToQuantity(const Json* json) {
-  return json == nullptr ? std::nullopt : std::optional(ToQuantity(*json));
+  return QuantityFromJson(json.dump()).value();
 }
 
 std::vector<double> ToNumbers(const Json& json, const char* key) {
