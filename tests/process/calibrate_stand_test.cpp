@@ -5,6 +5,7 @@
 #include <nlohmann/json.hpp>
 
 #include "program.h"
+#include "result_flags.h"
 
 using namespace conebook::tests;
 using Catch::Matchers::Contains;
@@ -88,12 +89,6 @@ json Measured(const Folder& folder, const std::string& rig) {
   return json::parse(outcome.out);
 }
 
-bool Has(const json& run, const std::string& code) {
-  for (const json& flag : run["flags"])
-    if (flag["code"] == code) return true;
-  return false;
-}
-
 }  // namespace
 
 TEST_CASE(
@@ -133,10 +128,10 @@ TEST_CASE(
   CHECK(area["value"].get<double>() == Approx(0.8).epsilon(0.003));
   CHECK(area["lo95"].get<double>() < 0.8);
   CHECK(area["hi95"].get<double>() > 0.8);
-  CHECK_FALSE(Has(known, "line_loss_unknown"));
+  CHECK_FALSE(HasFlag(known, "line_loss_unknown"));
   CHECK(known["inputs"]["calibrations"].size() == 3);
   const json unknown = Measured(folder, kTankRig + sensors);
-  CHECK(Has(unknown, "line_loss_unknown"));
+  CHECK(HasFlag(unknown, "line_loss_unknown"));
   CHECK(unknown["flow_law"]["flow_area_mm2"]["value"].get<double>() ==
         Approx(0.8 * std::sqrt(1.0 / 1.064)).epsilon(0.003));
   CHECK(unknown["flow_law"]["flow_area_mm2"]["hi95"].get<double>() > 0.8);

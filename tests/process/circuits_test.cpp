@@ -8,8 +8,10 @@
 #include <nlohmann/json.hpp>
 
 #include "program.h"
+#include "result_flags.h"
 
 using conebook::tests::Folder;
+using conebook::tests::HasFlag;
 using conebook::tests::Outcome;
 using nlohmann::json;
 
@@ -46,13 +48,6 @@ const std::string kTwo =
     "reference_area_mm2 = 3.2\narea_kind = \"user\"\nmeter_u_percent = 0.5\n"
     "[[circuit]]\nname = \"ring\"\npressure = \"ring_bar\"\nflow = \"ring_g_s\"\nliquid = \"ethanol\"\n"
     "reference_area_mm2 = 5.0\narea_kind = \"user\"\n";
-
-bool Has(const json& result, const std::string& code) {
-  for (const json& flag : result["flags"]) {
-    if (flag["code"] == code) return true;
-  }
-  return false;
-}
 
 }  // namespace
 
@@ -93,7 +88,7 @@ TEST_CASE("two circuits: points of every state, flow and Cd of each", "[process]
         Approx(FlowKgS(kCoreMm2, kWater, 5.0) + FlowKgS(kRingMm2, kEthanol, 3.0)).epsilon(1e-3));
   CHECK(both["pressure_bar"].is_null());
   CHECK(both["cd"].is_null());
-  CHECK(Has(result, "several_circuits"));
+  CHECK(HasFlag(result, "several_circuits"));
   // One on: its values are the point's.
   CHECK(result["points"][0]["flow_area_mm2"] == result["points"][0]["circuits"][0]["flow_area_mm2"]);
   CHECK(result["points"][3]["cd"] == result["points"][3]["circuits"][1]["cd"]);

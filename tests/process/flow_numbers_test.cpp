@@ -7,8 +7,10 @@
 #include <nlohmann/json.hpp>
 
 #include "program.h"
+#include "result_flags.h"
 
 using conebook::tests::Folder;
+using conebook::tests::HasFlag;
 using conebook::tests::Outcome;
 using nlohmann::json;
 
@@ -31,13 +33,6 @@ constexpr const char* kRigText =
     "[element]\nid = \"A07\"\ninlet_count = 4\ninlet_diameter_mm = 1.0\n[nozzle]\nexit_diameter_mm = 2.0\n"
     "[stand]\nliquid = \"water\"\ntemperature_c = 20.0\nrated_bar = 16.0\n"
     "[points]\nnominal_bar = [2.0, 5.0, 9.0, 12.0]\n";
-
-bool Has(const json& result, const std::string& code) {
-  for (const json& flag : result["flags"]) {
-    if (flag["code"] == code) return true;
-  }
-  return false;
-}
 
 }  // namespace
 
@@ -66,9 +61,9 @@ TEST_CASE("numbers of the flow, direction and hysteresis come out of a log", "[p
   CHECK(at_5["cavitation_number"]["u"].get<double>() > 0.0);
   CHECK(result["flow_hysteresis"]["pairs"] == 2);
   CHECK(result["flow_hysteresis"]["flow_area_percent"]["value"].get<double>() == Approx(2.0).margin(0.1));
-  CHECK(Has(result, "flow_hysteresis"));
-  CHECK(Has(result, "nominal_not_measured"));
-  CHECK_FALSE(Has(result, "point_not_nominal"));
+  CHECK(HasFlag(result, "flow_hysteresis"));
+  CHECK(HasFlag(result, "nominal_not_measured"));
+  CHECK_FALSE(HasFlag(result, "point_not_nominal"));
 
   const std::string page = folder.Read("out.html");
   for (const char* words : {"Reynolds number, exit", "Weber number", "Cavitation number",
@@ -95,7 +90,7 @@ TEST_CASE("without hysteresis there is no warning of it", "[process][flow_number
   REQUIRE(folder.Run("measure --log log.csv --rig rig.toml --json out.json").exit == 0);
   const json result = json::parse(folder.Read("out.json"));
   CHECK(std::abs(result["flow_hysteresis"]["flow_area_percent"]["value"].get<double>()) < 0.1);
-  CHECK_FALSE(Has(result, "flow_hysteresis"));
+  CHECK_FALSE(HasFlag(result, "flow_hysteresis"));
 }
 
 TEST_CASE("nominal pressures that are no list of numbers are refused in one line",

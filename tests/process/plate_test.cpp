@@ -7,8 +7,10 @@
 #include <nlohmann/json.hpp>
 
 #include "program.h"
+#include "result_flags.h"
 
 using conebook::tests::Folder;
+using conebook::tests::HasFlag;
 using conebook::tests::Outcome;
 using nlohmann::json;
 
@@ -48,13 +50,6 @@ std::string Sheet(double plate_mm2, const Folder& folder) {
   return sheet;
 }
 
-bool Has(const json& result, const std::string& code) {
-  for (const json& flag : result["flags"]) {
-    if (flag["code"] == code) return true;
-  }
-  return false;
-}
-
 }  // namespace
 
 TEST_CASE("a day's plate is held against the elements of the same day", "[process][plate]") {
@@ -74,7 +69,7 @@ TEST_CASE("a day's plate is held against the elements of the same day", "[proces
   // The meter's assumed 1 % and the sensor's 0.5 % cancel.
   CHECK(off["u"].get<double>() < 0.1);
   CHECK(plate["plate"]["sum_mm2"]["u"].get<double>() / 3.20 > 0.01);
-  CHECK_FALSE(Has(plate, "plate_misfit"));
+  CHECK_FALSE(HasFlag(plate, "plate_misfit"));
   // Cd on all four exits.
   CHECK(plate["flow_law"]["cd"]["value"].get<double>() == Approx(3.20 / (4.0 * 3.14159265)).epsilon(1e-3));
   CHECK(plate["points"][0]["theory"].empty());
@@ -93,16 +88,16 @@ TEST_CASE("a plate with a blocked passage is flagged, with where to look", "[pro
   REQUIRE(folder.Run("measure --sheet DAY.toml --json out --archive book.db").exit == 0);
   const json plate = json::parse(folder.Read("out/P1.json"));
   CHECK(plate["plate"]["difference_percent"]["value"].get<double>() == Approx(-1.875).margin(0.05));
-  REQUIRE(Has(plate, "plate_misfit"));
+  REQUIRE(HasFlag(plate, "plate_misfit"));
   CHECK(folder.Read("out/P1.json").find("manifold losses or blockage") != std::string::npos);
   // Without the archive there is nothing to hold it against.
   folder.Write("p.toml", std::string("[element]\nid = \"P1\"\nkind = \"plate\"\n") + kStand +
                              "[plate]\nelements = [\"A01\", \"A09\"]\n");
   REQUIRE(folder.Run("measure --log plate.csv --rig p.toml --json alone.json").exit == 0);
-  CHECK(Has(json::parse(folder.Read("alone.json")), "plate_needs_archive"));
+  CHECK(HasFlag(json::parse(folder.Read("alone.json")), "plate_needs_archive"));
   REQUIRE(folder.Run("measure --log plate.csv --rig p.toml --json known.json --archive book.db").exit == 0);
   const json known = json::parse(folder.Read("known.json"));
-  CHECK(Has(known, "plate_element_unknown"));
+  CHECK(HasFlag(known, "plate_element_unknown"));
   CHECK(known["plate"]["sum_mm2"].is_null());
   folder.Write("bad.toml", conebook::tests::kRig + "[plate]\nelements = [\"A01\"]\n");
   const Outcome bad = folder.Run("measure --log plate.csv --rig bad.toml");
@@ -134,7 +129,7 @@ TEST_CASE("a plain orifice's jet is no fault: its flow is measured all the same"
   REQUIRE(result["points"].size() == 3);
   CHECK(result["points"][1]["flow_area_mm2"]["value"].get<double>() == Approx(2.5).epsilon(1e-3));
   CHECK(result["points"][1]["half_angle_deg"].is_null());
-  CHECK(Has(result, "not_measured"));
+  CHECK(HasFlag(result, "not_measured"));
   // No swirl theory: the sharp-edged hole alone.
   REQUIRE(result["points"][1]["theory"].size() == 1);
   CHECK(result["points"][1]["theory"][0]["quantity"] == "cd");

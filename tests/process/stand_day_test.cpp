@@ -7,7 +7,9 @@
 #include <nlohmann/json.hpp>
 
 #include "program.h"
+#include "result_flags.h"
 
+using conebook::tests::FlagOf;
 using conebook::tests::Folder;
 using conebook::tests::Outcome;
 using nlohmann::json;
@@ -18,13 +20,6 @@ constexpr double kWater = 998.2065;
 
 double FlowKgS(double area_mm2, double bar) {
   return area_mm2 * 1e-6 * std::sqrt(2.0 * kWater * 1e5 * std::max(0.0, bar));
-}
-
-json FlagOf(const json& result, const std::string& code) {
-  for (const json& flag : result["flags"]) {
-    if (flag["code"] == code) return flag;
-  }
-  return nullptr;
 }
 
 // A lamp at the upper left, on between the given frames.

@@ -11,26 +11,14 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include "scratch_folder.h"
+
 namespace {
 
 using namespace conebook::src;
 namespace fs = std::filesystem;
 
-// A folder of its own, gone at the end.
-struct Folder {
-  fs::path path;
-  Folder() {
-    std::string name = (fs::temp_directory_path() / "conebook-archive-XXXXXX").string();
-    REQUIRE(::mkdtemp(name.data()) != nullptr);
-    path = name;
-  }
-  ~Folder() {
-    std::error_code ignored;
-    fs::permissions(path, fs::perms::owner_all, ignored);
-    fs::remove_all(path, ignored);
-  }
-  std::string In(const char* name) const { return (path / name).string(); }
-};
+using Folder = conebook::testing::ScratchFolder;
 
 std::string BytesOf(const std::string& path) {
   std::ifstream file(path, std::ios::binary);

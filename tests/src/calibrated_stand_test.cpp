@@ -11,8 +11,12 @@
 #include <src/discharge.h>
 #include <src/stand_flags.h>
 
+#include "has_flag.h"
+
 using namespace conebook;
 using Catch::Matchers::Contains;
+
+using conebook::testing::Has;
 
 namespace {
 
@@ -54,13 +58,6 @@ std::vector<src::PointReading> Sweep(double k) {
   for (const double bar : {2.0, 4.0, 6.0, 9.0})
     readings.push_back(Reading(bar, kDensity * TrueFlowM3S(bar, k), src::FlowKind::kMassKgS));
   return readings;
-}
-
-bool Has(const std::vector<calib::Flag>& flags, const std::string& code) {
-  for (const calib::Flag& flag : flags) {
-    if (flag.code == code) return true;
-  }
-  return false;
 }
 
 double ShareOf(const calib::Quantity& quantity, const std::string& source) {

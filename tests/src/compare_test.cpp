@@ -11,10 +11,10 @@
 #include <catch2/catch.hpp>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
-#include <unistd.h>
 
 #include <calib/error.h>
 
+#include "scratch_folder.h"
 #include "src/archive/archive.h"
 #include "src/report/compare_page.h"
 
@@ -38,18 +38,8 @@ struct Study {
 };
 
 struct Book {
-  fs::path folder;
-  std::string path;
-  Book() {
-    std::string name = (fs::temp_directory_path() / "conebook-compare-XXXXXX").string();
-    REQUIRE(::mkdtemp(name.data()) != nullptr);
-    folder = name;
-    path = (folder / "book.db").string();
-  }
-  ~Book() {
-    std::error_code ignored;
-    fs::remove_all(folder, ignored);
-  }
+  conebook::testing::ScratchFolder folder;
+  std::string path = folder.In("book.db");
 };
 
 Json Quantity(double value, double frames, double meter, double rig) {

@@ -9,8 +9,8 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 #include <sqlite3.h>
-#include <unistd.h>
 
+#include "scratch_folder.h"
 #include "src/archive/archive.h"
 
 namespace {
@@ -20,18 +20,8 @@ using Json = nlohmann::json;
 namespace fs = std::filesystem;
 
 struct Book {
-  fs::path folder;
-  std::string path;
-  Book() {
-    std::string name = (fs::temp_directory_path() / "conebook-readings-XXXXXX").string();
-    REQUIRE(::mkdtemp(name.data()) != nullptr);
-    folder = name;
-    path = (folder / "book.db").string();
-  }
-  ~Book() {
-    std::error_code ignored;
-    fs::remove_all(folder, ignored);
-  }
+  conebook::testing::ScratchFolder folder;
+  std::string path = folder.In("book.db");
   std::string Store(const Json& json) const { return StoreRecord(path, MakeRecord(json.dump(), {})).key; }
   std::vector<RunReadings> Readings(const RunFilter& filter = {}) const { return FindReadings(path, filter); }
 };

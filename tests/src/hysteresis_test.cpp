@@ -9,11 +9,14 @@
 #include <src/discharge.h>
 #include <src/nominal_points.h>
 
+#include "has_flag.h"
 #include "simulated_log.h"
 
 using namespace conebook;
 using Catch::Matchers::Contains;
 using src::Direction;
+
+using conebook::testing::Has;
 
 namespace {
 
@@ -38,13 +41,6 @@ src::Point At(double bar, double area_mm2, Direction direction, double own_share
                                 {"scatter of the flow", own_share * area_mm2, calib::Shared::kFrames}});
   point.direction = direction;
   return point;
-}
-
-bool Has(const std::vector<calib::Flag>& flags, const std::string& code) {
-  for (const calib::Flag& flag : flags) {
-    if (flag.code == code) return true;
-  }
-  return false;
 }
 
 }  // namespace

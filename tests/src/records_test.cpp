@@ -8,11 +8,11 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 #include <sqlite3.h>
-#include <unistd.h>
 
 #include <calib/error.h>
 
 #include "sample_run.h"
+#include "scratch_folder.h"
 #include "src/archive/archive.h"
 #include "src/archive/earlier_results.h"
 #include "src/archive/element_page.h"
@@ -31,23 +31,7 @@ using namespace conebook::src;
 using Json = nlohmann::json;
 namespace fs = std::filesystem;
 
-struct Folder {
-  fs::path path;
-  Folder() {
-    std::string name = (fs::temp_directory_path() / "conebook-records-XXXXXX").string();
-    REQUIRE(::mkdtemp(name.data()) != nullptr);
-    path = name;
-  }
-  ~Folder() {
-    std::error_code ignored;
-    fs::remove_all(path, ignored);
-  }
-  std::string In(const std::string& name) const { return (path / name).string(); }
-  std::string Write(const std::string& name, const std::string& text) const {
-    std::ofstream(In(name), std::ios::binary) << text;
-    return In(name);
-  }
-};
+using Folder = conebook::testing::ScratchFolder;
 
 std::string BytesOf(const std::string& path) {
   std::ifstream file(path, std::ios::binary);

@@ -9,7 +9,11 @@
 #include <src/rest_zero.h>
 #include <src/stand_flags.h>
 
+#include "has_flag.h"
+
 using namespace conebook;
+
+using conebook::testing::Has;
 
 namespace {
 
@@ -37,13 +41,6 @@ src::StandLog LogWith(double zero_bar, double rest_s, double resolution_bar = 0.
     log.flow.push_back(0.01 * std::sqrt(bar));
   }
   return log;
-}
-
-bool Has(const std::vector<calib::Flag>& flags, const std::string& code) {
-  for (const calib::Flag& flag : flags) {
-    if (flag.code == code) return true;
-  }
-  return false;
 }
 
 }  // namespace

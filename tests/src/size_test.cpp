@@ -8,6 +8,8 @@
 
 #include <catch2/catch.hpp>
 
+#include <calib/convex_hull.h>
+
 using namespace conebook;
 using namespace conebook::src;
 using Catch::Contains;

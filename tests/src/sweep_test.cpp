@@ -11,11 +11,14 @@
 #include <src/sweep.h>
 #include <src/sync.h>
 
+#include "has_flag.h"
 #include "simulated_log.h"
 
 using namespace conebook;
 using tests::LogPlan;
 using tests::SimulatedLog;
+
+using conebook::testing::Has;
 
 namespace {
 
@@ -59,13 +62,6 @@ src::StandLog LogOf(const SimulatedLog& from, bool pulses, double k_error = 0.0,
   for (double& bar : log.pressure_bar) bar *= 1.0 + span_error;
   log.flow_kind = pulses ? src::FlowKind::kPulseHz : src::FlowKind::kVolumeLS;
   return log;
-}
-
-bool Has(const std::vector<calib::Flag>& flags, const std::string& code) {
-  for (const calib::Flag& flag : flags) {
-    if (flag.code == code) return true;
-  }
-  return false;
 }
 
 void StateLag(src::Rig& rig, double lag_s) {
