@@ -8,15 +8,13 @@
 
 #include <fmt/format.h>
 
+#include "vision/below_sheet.h"
 #include "vision/boundary.h"
 #include "vision/breakup.h"
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
 #include "vision/drop_clip.h"
 #include "vision/edge_wave_reader.h"
-#include "vision/evenness_reader.h"
-#include "vision/frame_visits.h"
-#include "vision/grain.h"
 #include "vision/point_stages.h"
 #include "vision/read_frame.h"
 #include "vision/refusal.h"
@@ -528,54 +526,46 @@ class Measurer {
 
   // Below the end of the sheet; one decoding for all points.
   void BelowSheet() {
-    std::vector<std::unique_ptr<GrainReader>> grains(points_.size());
-    std::vector<std::unique_ptr<EvennessReader>> evenness(points_.size());
-    std::vector<FrameVisit> visits;
-    const auto no_grain = [&](std::size_t p, const std::string& why) {
-      AddFlag(p, "grain_not_read", Severity::kInfo, "grain", why,
-              "frame the spray to about twice its breakup length, with some air beside it");
+    const auto not_read = [&](std::size_t p, const std::string& no_grain, const std::string& not_even) {
+      if (!no_grain.empty()) {
+        AddFlag(p, "grain_not_read", Severity::kInfo, "grain", no_grain,
+                "frame the spray to about twice its breakup length, with some air beside it");
+      }
+      if (!not_even.empty()) {
+        AddFlag(
+            p, "evenness_not_read", Severity::kInfo, "evenness", not_even,
+            "light the spray evenly from behind, and frame it to about twice its breakup length, with air on "
+            "both sides");
+      }
     };
-    const auto not_even = [&](std::size_t p, const std::string& why) {
-      AddFlag(
-          p, "evenness_not_read", Severity::kInfo, "evenness", why,
-          "light the spray evenly from behind, and frame it to about twice its breakup length, with air on "
-          "both sides");
-    };
+    std::vector<BelowSheetRequest> requests;
+    std::vector<std::size_t> asked;
     for (std::size_t p = 0; p < points_.size(); ++p) {
       if (!result_.points[p].half_angle) continue;
       const BreakupResult& end = breakups_[p];
       if (!end.reading) {
-        no_grain(p, "where the sheet ends is not known");
-        not_even(p, "where the sheet ends is not known");
+        constexpr const char* kUnknown = "where the sheet ends is not known";
+        not_read(p, kUnknown, kUnknown);
         continue;
       }
-      const double breakup_px = end.reading->length * setup_.camera.px_per_mm;
-      // Neighbouring frames of fast footage show the same drops: the first second and a half serves, or all.
-      constexpr double kSpanSeconds = 1.5;
-      constexpr std::size_t kFewest = 48;
-      GrainRequest grain{&Model(p), {}, breakup_px};
-      EvennessRequest even{&Model(p), SidesOf(p), {}, breakup_px, setup_.camera.px_per_mm, std::nullopt};
-      if (result_.has_scale) even.u_px_per_mm = result_.px_per_mm->u;
+      BelowSheetRequest& request = requests.emplace_back();
+      asked.push_back(p);
+      request.model = &Model(p);
+      request.side = SidesOf(p);
+      request.breakup_px = end.reading->length * setup_.camera.px_per_mm;
+      request.px_per_mm = setup_.camera.px_per_mm;
+      if (result_.has_scale) request.u_px_per_mm = result_.px_per_mm->u;
       for (const std::size_t k : points_[p]) {
-        const std::int64_t index = Spool(p).Head(k).index;
-        even.frames.push_back(index);
-        const bool late = kept_.time_s[k] > kept_.time_s[points_[p].front()] + kSpanSeconds;
-        if (!late || grain.frames.size() < kFewest) grain.frames.push_back(index);
+        request.frames.push_back(Spool(p).Head(k).index);
+        request.time_s.push_back(kept_.time_s[k]);
       }
-      grains[p] = std::make_unique<GrainReader>(std::move(grain), GrainOptions{});
-      evenness[p] = std::make_unique<EvennessReader>(std::move(even), EvennessOptions{});
-      for (FrameVisit& visit : grains[p]->Visits()) visits.push_back(std::move(visit));
-      for (FrameVisit& visit : evenness[p]->Visits()) visits.push_back(std::move(visit));
     }
-    VisitFrames(kept_.path, view_, visits, kept_.threads);
-    for (std::size_t p = 0; p < points_.size(); ++p) {
-      if (!grains[p]) continue;
-      const GrainResult grain = grains[p]->Result();
-      result_.points[p].grain = grain.grain;
-      if (!grain.grain) no_grain(p, grain.why);
-      EvennessResult even = evenness[p]->Result();
-      if (!even.evenness) not_even(p, even.why);
-      result_.points[p].evenness = std::move(even.evenness);
+    std::vector<BelowSheetResult> results = ReadBelowSheet(kept_.path, view_, requests, kept_.threads);
+    for (std::size_t i = 0; i < asked.size(); ++i) {
+      SprayPoint& point = result_.points[asked[i]];
+      not_read(asked[i], results[i].grain.why, results[i].evenness.why);
+      point.grain = std::move(results[i].grain.grain);
+      point.evenness = std::move(results[i].evenness.evenness);
     }
   }
 
