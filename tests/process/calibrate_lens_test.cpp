@@ -9,6 +9,7 @@
 #include <nlohmann/json.hpp>
 
 #include "program.h"
+#include "result_flags.h"
 
 using namespace conebook::tests;
 using Catch::Matchers::Contains;
@@ -46,13 +47,6 @@ double BudgetLine(const json& quantity, const std::string& beginning) {
     if (part["source"].get<std::string>().rfind(beginning, 0) == 0) return part["u"];
   }
   return -1.0;
-}
-
-bool HasFlag(const json& result, const std::string& code) {
-  for (const json& flag : result["flags"]) {
-    if (flag["code"] == code) return true;
-  }
-  return false;
 }
 
 }  // namespace
@@ -218,5 +212,16 @@ TEST_CASE("a lens whose focal length contradicts distance and scale is told", "[
   folder.Write("rig.toml", kSprayRig + "distance_mm = 50.0\n");  // 400 px / 8 px/mm
   CHECK_FALSE(HasFlag(Measured(folder), "camera_inconsistent"));
   folder.Write("rig.toml", kSprayRig + "distance_mm = 60.0\nu_distance_mm = 1.0\n");
-  CHECK(HasFlag(Measured(folder), "camera_inconsistent"));
+  CHECK(FlagOf(Measured(folder), "camera_inconsistent")["severity"] == "warn");
+}
+
+// Warning limits at two and action limits at three standard deviations: ISO 7870-2 (from memory).
+TEST_CASE("a focal length between two and three u off is told and no cause for a warning",
+          "[process][lens]") {
+  const Folder folder("lens_two_u");
+  DrawFrames(folder / "frames", DrawnSpray{});
+  folder.Write("lens.toml", kLens320);
+  folder.Write("rig.toml", kSprayRig + "distance_mm = 53.0\nu_distance_mm = 1.0\n");
+  CHECK(FlagOf(Measured(folder), "camera_inconsistent")["severity"] == "info");
+}
 }
