@@ -31,6 +31,12 @@ struct ConeFitOptions {
   double most_spread_px = 3.0;      // of the boundary about its line, plus
   double most_spread_part = 0.025;  // this part of the half width at the far station: more is no cone's side
   double line_floor_px = 0.75;      // residuals below this never make a row odd
+  // Where the distance is not stated, what perspective does goes with 1/distance, which lies anywhere between
+  // nothing and 1/nearest: the distance of an effect of one standard deviation is sqrt(3) nearest. Nearest is
+  // where the widest usual lens has this field, but no nearer than drops let a camera stand (both common
+  // practice, no source).
+  double widest_focal_part = 0.8;  // focal length over the picture's longer side
+  double nearest_camera_mm = 100.0;
 };
 
 enum class NoAngle { kTooFewRows, kNotStraight };
@@ -51,7 +57,7 @@ using ConeFitResult = std::variant<ConeAngles, NoAngle>;
 struct CameraSetup {
   calib::ConeCamera camera;  // best values
   const View* view = nullptr;
-  double image_width_px = 0.0;
+  double image_width_px = 0.0;  // longer side
 };
 CameraSetup MakeCamera(const View& view, const ClipModel& model);
 

@@ -206,8 +206,9 @@ class Measurer {
     // As control charts have it: told beyond two u, which one sound rig in twenty passes by chance; acted
     // upon beyond three.
     if (apart_u <= 2.0) return;
+    const bool sure = apart_u > 3.0;
     result_.flags.push_back(
-        {"camera_inconsistent", apart_u > 3.0 ? Severity::kWarn : Severity::kInfo, std::nullopt, std::nullopt,
+        {"camera_inconsistent", sure ? Severity::kWarn : Severity::kInfo, std::nullopt, std::nullopt,
          fmt::format("{} / distance_mm gives {:.3f} px/mm, the rig states {:.3f} px/mm", what, expected,
                      value),
          "look for a digital zoom or a crop between calibration and clip, or a wrong distance"});

@@ -176,3 +176,40 @@ TEST_CASE(
   CHECK(m.exit_px.x == Approx(kExitX).margin(3.0));
   CHECK(m.exit_px.y == Approx(kExitY).margin(6.0));
 }
+
+// What perspective does goes with 1/distance. Nothing said, it lies anywhere from none to that of the nearest
+// camera, so that the rectangle's standard deviation (JCGM 100, 4.3.7) is the effect at sqrt(3) times the
+// nearest distance.
+TEST_CASE(
+    "a distance that is not stated costs what the nearest camera would do, and none stands in the spray",
+    "[vision][drawn]") {
+  const std::string clip = Draw("distance", {});
+  // 40 mm of field: the widest lens that has it would be 32 mm away; nobody films from there.
+  const double field_mm = kWidth / 8.0;
+  for (const double scale : {1.0, 0.2}) {  // the same frames, as if seen at 8 and at 1.6 px/mm
+    vision::View view = ViewOf();
+    view.px_per_mm = conebook::tests::Known(8.0 * scale, 0.01 * scale);
+    view.exit_diameter_mm = conebook::tests::Known(1.5 / scale, 0.01);
+    view.near_mm = 3.0 / scale;
+    view.far_mm = 28.0 / scale;
+    const auto mean_of = [&](std::optional<double> distance_mm) {
+      if (distance_mm)
+        view.distance_mm = conebook::tests::Known(*distance_mm, 0.001);
+      else
+        view.distance_mm.reset();
+      const vision::SprayMeasurement m = vision::MeasureSpray(vision::ReadClip(clip, view, {}), view, {});
+      REQUIRE(m.points.size() == 1);
+      REQUIRE(m.points[0].half_angle);
+      return m.points[0].half_angle->mean_deg;
+    };
+    const calib::Quantity unstated = mean_of(std::nullopt);
+    const auto line =
+        std::find_if(unstated.budget.begin(), unstated.budget.end(),
+                     [](const calib::Contribution& c) { return c.source == "camera distance not stated"; });
+    REQUIRE(line != unstated.budget.end());
+    const double nearest_mm = std::max(100.0, 0.8 * field_mm / scale);
+    const double effect_deg = std::abs(mean_of(std::sqrt(3.0) * nearest_mm).value - unstated.value);
+    CHECK(line->u > 0.01);
+    CHECK(line->u == Approx(effect_deg).epsilon(0.05));
+  }
+}
