@@ -10,6 +10,8 @@
 
 #include <opencv2/imgproc.hpp>
 
+#include "vision/statistics.h"
+
 namespace conebook::vision {
 namespace {
 
@@ -353,6 +355,32 @@ class Shadow {
     const double whole = cv::contourArea(hull);
     return whole > 0.0 ? area / whole : 1.0;
   }
+  // Way on which the shade falls from the inner level to the outer one, where it last crosses one half along
+  // a ray: median over all directions. Infinite: in half of them it never rises so far.
+  double SlopePx(const cv::Point2d& centre, double reach_px, double opaque) const {
+    constexpr int kRays = 72;
+    constexpr double kStepPx = 0.25;
+    std::vector<double> ways;
+    for (int k = 0; k < kRays; ++k) {
+      const double turn = 2.0 * kPi * k / kRays;
+      const cv::Point2d along{std::cos(turn), std::sin(turn)};
+      const auto at = [&](double r) { return Sample(cut_, centre.x + r * along.x, centre.y + r * along.y); };
+      // Between a place at or above the level and the next, a step farther out, below it.
+      const auto crossing = [&](double r, double level) {
+        const double above = at(r);
+        return r + kStepPx * std::clamp((above - level) / std::max(1e-9, above - at(r + kStepPx)), 0.0, 1.0);
+      };
+      double rim = reach_px;
+      while (rim > 0.0 && at(rim) < kHalf * opaque) rim -= kStepPx;
+      double out = rim;
+      while (out < reach_px && at(out + kStepPx) >= kOuter * opaque) out += kStepPx;
+      double in = rim;
+      while (in > 0.0 && at(in) < kInner * opaque) in -= kStepPx;
+      ways.push_back(in > 0.0 ? crossing(out, kOuter * opaque) - crossing(in, kInner * opaque)
+                              : std::numeric_limits<double>::infinity());
+    }
+    return MedianInPlace(ways);
+  }
   const cv::Mat1f& Cut() const { return cut_; }
   cv::Point Origin() const { return origin_; }
 
@@ -467,8 +495,11 @@ FrameDrops FindDrops(const cv::Mat1f& shade, double opaque, const BlurredDiscs& 
     const Region inner = shadow.Above(kInner * opaque);
     const double r_outer = RadiusOf(outer.area);
     const double r_inner = RadiusOf(inner.area);
+    double slope_px = r_outer - r_inner;
+    if (inner.area > kSmallPx2 && shadow.Solidity(kInner * opaque, inner.area) < options.least_solidity)
+      slope_px = shadow.SlopePx({half.x, half.y}, 1.5 * r_outer, opaque);
     const std::optional<double> blur =
-        r_inner > 0.0 ? discs.BlurOfRadius(std::max(0.0, (r_outer - r_inner) / r_half)) : std::nullopt;
+        r_inner > 0.0 ? discs.BlurOfRadius(std::max(0.0, slope_px / r_half)) : std::nullopt;
     if (!blur) {
       ++found.faint;
       continue;

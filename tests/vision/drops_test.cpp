@@ -145,6 +145,22 @@ TEST_CASE("blurred and hollow discs give back their diameter and their blur", "[
   }
 }
 
+TEST_CASE("light that breaks into a drop's rim makes it neither softer nor larger", "[vision][drops]") {
+  const vision::BlurredDiscs discs;
+  constexpr double kR = 15.0, kBlurPx = 0.8;
+  cv::Mat1f disc = DrawDisc(31.4, 32.1, kR, kBlurPx);
+  // Shade of 0.6 in two patches across the rim: within one half, not within 0.7.
+  for (const double side : {-1.0, 1.0}) {
+    const cv::Mat1f patch = DrawDisc(31.4 + side * 0.8 * kR, 32.1, 0.4 * kR, kBlurPx);
+    disc -= 0.4 * patch.mul(disc);
+  }
+  const vision::FrameDrops found = vision::FindDrops(disc, 1.0, discs, {});
+  REQUIRE(found.drops.size() == 1);
+  // Blur of the drawing with that of pixels; contours cross the patches' rims a fifth of a pixel farther in.
+  CHECK(found.drops[0].blur_px == Approx(std::hypot(kBlurPx, 0.5)).epsilon(0.15));
+  CHECK(found.drops[0].diameter_px == Approx(2.0 * kR).epsilon(0.015));
+}
+
 TEST_CASE("two drops that overlap are taken apart, and neither is a drop of both areas", "[vision][drops]") {
   const vision::BlurredDiscs discs;
   const cv::Mat1f a = DrawDisc(24.0, 30.0, 8.0, 0.6);
