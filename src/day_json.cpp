@@ -22,6 +22,28 @@ Json FromOptional(const std::optional<double>& value) {
   return value ? Number(*value) : Json(nullptr);
 }
 
+Json FromMap(const calib::Circumferential& map) {
+  Json json;
+  json["unevenness"] = Number(map.unevenness);
+  json["unevenness_by_noise"] = Number(map.by_noise);
+  json["harmonics"] = Json::array();
+  for (const calib::Harmonic& harmonic : map.harmonics) {
+    json["harmonics"].push_back({{"order", harmonic.order},
+                                 {"told", harmonic.told},
+                                 {"amplitude", Number(harmonic.amplitude)},
+                                 {"u", Number(harmonic.u)},
+                                 {"direction_deg", Number(harmonic.direction_deg)},
+                                 {"u_direction_deg", FromOptional(harmonic.u_direction_deg)}});
+  }
+  json["around"] = Json::array();
+  for (std::size_t k = 0; k < map.azimuth_deg.size(); ++k) {
+    json["around"].push_back({{"azimuth_deg", Number(map.azimuth_deg[k])},
+                              {"relative", Number(map.relative[k])},
+                              {"u", Number(map.u[k])}});
+  }
+  return json;
+}
+
 Json FromViews(const ElementViews& views) {
   Json json;
   json["element"] = views.element;
@@ -46,6 +68,8 @@ Json FromViews(const ElementViews& views) {
                               {"u", Number(side.u_deg)}});
   }
   json["spread_deg"] = FromOptional(views.spread_deg);
+  json["extinction"] = views.map ? FromMap(*views.map) : Json(nullptr);
+  if (!views.map && !views.no_map.empty()) json["no_extinction"] = views.no_map;
   json["flags"] = Json::array();
   for (const calib::Flag& flag : views.flags)
     json["flags"].push_back({{"code", flag.code}, {"message", flag.message}});

@@ -81,6 +81,47 @@ void Around(ElementViews& views, const std::vector<Seen>& group) {
             [](const SideAround& a, const SideAround& b) { return a.azimuth_deg < b.azimuth_deg; });
 }
 
+// Views of other widths are laid over each other as parts of their own half width.
+void MapAround(ElementViews& views, const std::vector<Seen>& group) {
+  constexpr double kMiddleDeg = 0.1;  // as vision/evenness_reader.h takes it
+  constexpr double kRad = std::numbers::pi / 180.0;
+  std::vector<calib::AcrossView> across;
+  for (const Seen& seen : group) {
+    const auto& evenness = seen.point->spray.evenness;
+    if (!evenness) continue;
+    const double half = std::tan(seen.point->spray.half_angle->mean_deg.value * kRad);
+    calib::AcrossView& view = across.emplace_back();
+    view.rotation_deg = seen.run->view_rotation_deg->value;
+    for (const double angle : evenness->angle_deg) view.part.push_back(std::tan(angle * kRad) / half);
+    view.absorbance = evenness->absorbance;
+    view.u_absorbance = evenness->u_absorbance;
+    view.u_middle = std::tan(kMiddleDeg * kRad) / half;
+  }
+  if (across.empty()) return;
+  calib::CircumferentialResult result = calib::FitCircumferential(across);
+  views.map = std::move(result.map);
+  views.no_map = std::move(result.why);
+}
+
+// "1 + 0.21 (u 0.03) towards 40 deg (u 6)", by harmonic.
+std::string MapInWords(const ElementViews& views) {
+  if (!views.map) return fmt::format("no map around the cone: {}", views.no_map);
+  const calib::Circumferential& map = *views.map;
+  std::string text = fmt::format("extinction around the cone uneven by {:.1f} % (noise alone {:.1f} %)",
+                                 100.0 * map.unevenness, 100.0 * map.by_noise);
+  std::string untold;
+  for (const calib::Harmonic& harmonic : map.harmonics) {
+    if (!harmonic.told) untold += fmt::format("{}{}", untold.empty() ? "" : ", ", harmonic.order);
+    if (!harmonic.told || !harmonic.u_direction_deg) continue;
+    text += fmt::format("; {} a turn: {:.1f} % (u {:.1f}), most at {:.0f} deg (u {:.0f})",
+                        harmonic.order == 1 ? std::string("once") : fmt::format("{} times", harmonic.order),
+                        100.0 * harmonic.amplitude, 100.0 * harmonic.u, harmonic.direction_deg,
+                        *harmonic.u_direction_deg);
+  }
+  if (!untold.empty()) text += fmt::format("; not told by these rotations: {} a turn", untold);
+  return text;
+}
+
 ElementViews Together(const std::vector<Seen>& group) {
   ElementViews views;
   views.element = group.front().run->element;
@@ -97,6 +138,7 @@ ElementViews Together(const std::vector<Seen>& group) {
       pressure += seen.point->pressure_bar->value / static_cast<double>(group.size());
   }
   if (group.front().point->pressure_bar) views.pressure_bar = pressure;
+  MapAround(views, group);
   const calib::ElementLeanResult fit = calib::FitElementLean(leans);
   if (fit.lean) {
     views.lean = fit.lean;
@@ -128,6 +170,7 @@ std::vector<ElementViews> ViewsOf(const std::vector<const Run*>& runs) {
 }
 
 std::string InWords(const ElementViews& views) {
+  const std::string map = views.map || !views.no_map.empty() ? "; " + MapInWords(views) : "";
   std::string at = views.element;
   if (views.pressure_bar) at += fmt::format(" at {:.2f} bar", *views.pressure_bar);
   if (!views.lean) {
@@ -136,7 +179,7 @@ std::string InWords(const ElementViews& views) {
       text += fmt::format("{}{:+.2f} deg (u {:.2f}) at rotation {:g} deg", i == 0 ? "" : ", ",
                           views.lean_deg[i], views.u_lean_deg[i], views.rotation_deg[i]);
     }
-    return text + "; " + views.flags.front().message;
+    return text + "; " + views.flags.front().message + map;
   }
   const calib::ElementLean& lean = *views.lean;
   const std::string where = lean.u_direction_deg < 90.0
@@ -144,10 +187,12 @@ std::string InWords(const ElementViews& views) {
                                               lean.direction_deg, lean.u_direction_deg)
                                 : std::string("in no sure direction");
   return fmt::format(
-      "{}: the spray leans by {:.2f} deg (u {:.2f}) {}; holder and camera roll {:+.2f} deg (u {:.2f}); "
-      "half angle around the cone scatters by {:.2f} deg",
-      at, lean.size_deg.value, lean.size_deg.u, where, lean.holder_deg.value, lean.holder_deg.u,
-      views.spread_deg.value_or(0.0));
+             "{}: the spray leans by {:.2f} deg (u {:.2f}) {}; holder and camera roll {:+.2f} deg (u "
+             "{:.2f}); "
+             "half angle around the cone scatters by {:.2f} deg",
+             at, lean.size_deg.value, lean.size_deg.u, where, lean.holder_deg.value, lean.holder_deg.u,
+             views.spread_deg.value_or(0.0)) +
+         map;
 }
 
 }  // namespace conebook::src

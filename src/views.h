@@ -1,11 +1,12 @@
 // Runs of one element at several rotations about its axis ([view] rotation_deg), put together: true lean of
-// the spray, and the half angle around the cone.
+// the spray, the half angle around the cone, and how what hides light goes around it.
 #pragma once
 
 #include <optional>
 #include <string>
 #include <vector>
 
+#include <calib/circumferential.h>
 #include <calib/element_lean.h>
 #include <calib/flag.h>
 #include <calib/quantity.h>
@@ -30,6 +31,8 @@ struct ElementViews {
   std::optional<calib::ElementLean> lean;
   std::vector<SideAround> around;    // by azimuth; empty without a lean
   std::optional<double> spread_deg;  // sd of the views' mean half angles beyond their own u; 0: none seen
+  std::optional<calib::Circumferential> map;  // where two views or more tell how evenly the drops are spread
+  std::string no_map;                         // why there is none; empty where no view tells it
   std::vector<calib::Flag> flags;
 };
 

@@ -13,7 +13,7 @@
 #include "src/report/report.h"
 #include "src/report/run_section.h"
 #include "src/report/run_table.h"
-#include "src/views.h"
+#include "src/report/views_section.h"
 
 namespace conebook::src {
 namespace {
@@ -125,18 +125,6 @@ std::string TitleBlock(const DayReport& day) {
       EscapeHtml(day.name.empty() ? "Test day" : day.name), cells);
 }
 
-// True lean and the angle around the cone, where an element was filmed at several rotations.
-std::string ViewsSection(const DayReport& day) {
-  std::string items;
-  for (const ElementViews& views : ViewsOf(RunsOf(day)))
-    items += "<li>" + EscapeHtml(InWords(views)) + "</li>";
-  if (items.empty()) return items;
-  return "<section><h2>Elements seen from several sides</h2><p class=\"hint\">Azimuths count from the "
-         "element's datum "
-         "mark, counter-clockwise looking upstream at the exit.</p><ul>" +
-         items + "</ul></section>";
-}
-
 // Whether the stand still reads what it read.
 std::string ChecksSection(const DayReport& day) {
   if (day.checks.empty()) return "";
@@ -188,7 +176,8 @@ std::string RenderDayReportHtml(const DayReport& day) {
   const auto runs = static_cast<std::size_t>(
       std::count_if(day.entries.begin(), day.entries.end(), [](const DayEntry& e) { return e.run; }));
   const std::string head = Banners(day) + TitleBlock(day);
-  const std::string views = ChecksSection(day) + MeterSection(day) + ViewsSection(day);
+  const std::string views = ChecksSection(day) + MeterSection(day) +
+                            ViewsHtml("Elements seen from several sides", {{"", RunsOf(day)}});
   const auto rows_of = [&](const std::set<std::size_t>& linked) {
     std::string rows;
     for (std::size_t i = 0; i < day.entries.size(); ++i)

@@ -12,7 +12,7 @@
 #include "src/report/point_table.h"
 #include "src/report/remarks.h"
 #include "src/report/run_table.h"
-#include "src/views.h"
+#include "src/report/views_section.h"
 
 namespace conebook::src {
 namespace {
@@ -120,19 +120,16 @@ std::string ElementRunsHtml(const ElementReport& report, const std::set<std::siz
 }
 
 std::string ElementViewsHtml(const ElementReport& report) {
-  // Holder and camera stay as they are for a day, no longer.
-  std::map<std::string, std::vector<const Run*>> days;
-  for (const ElementRun& run : report.runs)
-    if (run.superseded_by.empty()) days[run.date].push_back(&run.run);
-  std::string items;
-  for (const auto& [date, runs] : days) {
-    for (const ElementViews& views : ViewsOf(runs))
-      items += "<li>" + EscapeHtml((date.empty() ? "no date" : date) + ": " + InWords(views)) + "</li>";
+  std::map<std::string, ViewsOfDay> days;
+  for (const ElementRun& run : report.runs) {
+    if (!run.superseded_by.empty()) continue;
+    ViewsOfDay& day = days[run.date];
+    day.date = run.date.empty() ? "no date" : run.date;
+    day.runs.push_back(&run.run);
   }
-  if (items.empty()) return items;
-  return "<section><h2>Seen from several sides</h2><p class=\"hint\">Azimuths count from the datum mark, "
-         "counter-clockwise looking upstream at the exit.</p><ul>" +
-         items + "</ul></section>";
+  std::vector<ViewsOfDay> in_order;
+  for (auto& [date, day] : days) in_order.push_back(std::move(day));
+  return ViewsHtml("Seen from several sides", in_order);
 }
 
 std::string ElementRemarksHtml(const ElementReport& report) {

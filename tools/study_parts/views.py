@@ -1,5 +1,5 @@
 """One element seen at rotations 0, 120 and 240 about its axis: the lean vector that a test day fits from the views,
-beside the true one. Holder out of plumb, camera rolled, mark not quite where it is said: drawn in, and not told."""
+beside the true one, and, in back light, how unevenly its drops go around the cone, beside what was drawn. Holder out of plumb, camera rolled, mark not quite where it is said: drawn in, and not told."""
 import concurrent.futures
 import json
 import math
@@ -37,7 +37,9 @@ def draw(seed):
                 "area_written": 0}
     if phone:
         settings.update(codec="h264", container="mp4", variable_rate=0, fps=60)
-    return {"seed": seed, "size_deg": size, "direction_deg": direction, "settings": settings,
+    # Part of the drops fly within a bell about one azimuth: harmonic m of the density around is known in closed form.
+    ray = {"share": r.uniform(0.05, 0.35), "width_deg": r.uniform(20.0, 60.0), "azimuth_deg": r.uniform(0.0, 360.0)}
+    return {"ray": ray if light == "backlit" else None, "seed": seed, "size_deg": size, "direction_deg": direction, "settings": settings,
             "across_deg": r.gauss(0.0, HOLDER_DEG) + r.gauss(0.0, ROLL_DEG), "tilt_deg": r.gauss(0.0, HOLDER_DEG),
             "off_deg": [r.gauss(0.0, MARK_DEG) for _ in ROTATIONS]}
 
@@ -69,6 +71,10 @@ def one(build, folder, element):
         right, towards = seen(element, rotation + element["off_deg"][i])
         settings = dict(element["settings"], lean_deg=right, axis_deg=element["across_deg"],
                         tilt_deg=element["tilt_deg"] + towards)
+        if element["ray"]:
+            # The renderer counts from the picture's right, away from the camera; the mark faces the camera at 0.
+            settings.update(drop_ray_share=element["ray"]["share"], drop_ray_width_deg=element["ray"]["width_deg"],
+                            drop_ray_deg=(270.0 - element["ray"]["azimuth_deg"] - rotation - element["off_deg"][i]) % 360.0)
         words = [build / "tools" / "render" / "conebook_render", "--seed", 1000 * element["seed"] + i, "--group", "phone" if
                  settings["camera"] == "phone" else "highspeed", "--fast", "--out", place,
                  "--set", *(f"{k}={v}" for k, v in settings.items())]
@@ -99,7 +105,19 @@ def one(build, folder, element):
     return {"size_deg": lean["size_deg"]["value"], "u_size_deg": lean["size_deg"]["u"],
             "direction_deg": lean["direction_deg"], "u_direction_deg": lean["u_direction_deg"],
             "holder_deg": lean["holder_deg"]["value"], "u_holder_deg": lean["holder_deg"]["u"],
-            "off_deg": math.dist(fitted, true)}
+            "off_deg": math.dist(fitted, true), "harmonics": harmonics(element["ray"], found[0]["extinction"])}
+
+
+def harmonics(ray, extinction):
+    """Of those that the views tell and the drops have: order, true amplitude along the direction found, found, u."""
+    rows = []
+    for h in extinction["harmonics"] if ray and extinction else []:
+        m = h["order"]
+        amplitude = 2.0 * ray["share"] * math.exp(-0.5 * (m * math.radians(ray["width_deg"])) ** 2)
+        along = amplitude * math.cos(m * math.radians(ray["azimuth_deg"] - h["direction_deg"]))
+        if h["told"] and m <= 2:
+            rows.append((m, amplitude, along, h["amplitude"], h["u"], h["direction_deg"], h["u_direction_deg"]))
+    return rows
 
 
 def run(build, scratch, seeds, jobs, out):
@@ -122,6 +140,12 @@ def run(build, scratch, seeds, jobs, out):
           f"true lean vector, {MOST_DEG} deg at most.\n", file=out)
     print(tables.table(["seed", "footage", "half angle", "true lean, deg", "fitted", "true holder and roll", "fitted",
                         "off, deg"], rows), file=out)
+    around = [[e["seed"], m, f"{true:.3f} at {e['ray']['azimuth_deg'] % (360 / m):.0f}", f"{value:.3f} (u {u:.3f}) at "
+               f"{direction:.0f}" + (f" (u {u_direction:.0f})" if u_direction else ""), f"{(value - along) / u:+.1f}"]
+              for e, f in zip(elements, found) if f for m, true, along, value, u, direction, u_direction in f["harmonics"]]
+    print("\nExtinction around the cone, in back light: part of the drops in a bell about one azimuth, which thins them "
+          "elsewhere; amplitude and azimuth of its harmonics.\n", file=out)
+    print(tables.table(["seed", "a turn", "true", "found", "error over u"], around), file=out)
     off = [f["off_deg"] for f in found if f]
     good = len(off) == len(found) and max(off) <= MOST_DEG
     if off:
