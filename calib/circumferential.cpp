@@ -108,12 +108,13 @@ class Fit {
     return solved;
   }
 
-  // Of 1 + sum a_m cos + b_m sin at an azimuth, by the unknowns.
-  Eigen::VectorXd AtAzimuth(double azimuth_rad) const {
+  // Of 1 + sum a_m cos + b_m sin at an azimuth, by the unknowns; of the harmonics that are told.
+  Eigen::VectorXd AtAzimuth(double azimuth_rad, const std::vector<Harmonic>& harmonics) const {
     Eigen::VectorXd g = Eigen::VectorXd::Zero(Unknowns());
-    for (int m = 1; m <= options_.harmonics; ++m) {
-      g(2 * m - 2) = std::cos(m * azimuth_rad);
-      g(2 * m - 1) = std::sin(m * azimuth_rad);
+    for (const Harmonic& harmonic : harmonics) {
+      if (!harmonic.told) continue;
+      g(2 * harmonic.order - 2) = std::cos(harmonic.order * azimuth_rad);
+      g(2 * harmonic.order - 1) = std::sin(harmonic.order * azimuth_rad);
     }
     return g;
   }
@@ -268,11 +269,15 @@ CircumferentialResult FitCircumferential(std::span<const AcrossView> views,
             "views of these rotations do not tell one side from the other: film 0, 120 and 240 deg"};
   map.unevenness = std::sqrt(square);
   map.by_noise = std::sqrt(noise);
+  double untold = 0.0;  // the mean square around the axis of what is not told
+  for (const Harmonic& harmonic : map.harmonics) {
+    if (!harmonic.told) untold += 0.5 * solved.covariance.diagonal().segment<2>(2 * harmonic.order - 2).sum();
+  }
   for (int k = 0; k < options.azimuths; ++k) {
     map.azimuth_deg.push_back(360.0 * k / options.azimuths);
-    const Eigen::VectorXd g = fit.AtAzimuth(map.azimuth_deg.back() * kRad);
+    const Eigen::VectorXd g = fit.AtAzimuth(map.azimuth_deg.back() * kRad, map.harmonics);
     map.relative.push_back(1.0 + g.dot(solved.value));
-    map.u.push_back(std::sqrt(g.dot(solved.covariance * g)));
+    map.u.push_back(std::sqrt(g.dot(solved.covariance * g) + untold));
   }
   return {std::move(map), ""};
 }

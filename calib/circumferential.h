@@ -52,7 +52,7 @@ struct Harmonic {
 
 struct Circumferential {
   std::vector<double> azimuth_deg;    // from the datum mark, counter-clockwise looking upstream
-  std::vector<double> relative, u;    // extinction over its mean around; u holds what the views do not tell
+  std::vector<double> relative, u;    // of the harmonics told, over the mean around; u holds the others
   std::vector<Harmonic> harmonics;    // rising
   double unevenness = 0.0;            // sd around the axis of the harmonics that are told
   double by_noise = 0.0;              // what an even spray would show of it by noise alone

@@ -1,5 +1,6 @@
 #include "src/report/views_section.h"
 
+#include <string>
 #include <utility>
 
 #include <fmt/format.h>
@@ -21,6 +22,7 @@ Chart MapChart(const ElementViews& views) {
   data.x_title = "azimuth from the datum mark, °";
   data.y_title = "extinction, over its mean around";
   data.range = std::pair{0.0, 360.0};
+  for (const int quarter : {0, 90, 180, 270, 360}) data.ticks.push_back({quarter, std::to_string(quarter)});
   Series line, band;
   line.name = "extinction";
   line.look = Look::kTrace;
@@ -47,7 +49,7 @@ Chart MapChart(const ElementViews& views) {
   chart.words = fmt::format("Extinction around the cone from {} views, uneven by {:.1f} %.",
                             views.rotation_deg.size(), 100.0 * map.unevenness);
   chart.note =
-      "Level is an even spray. A band that widens at some azimuths holds what these views do not tell there. "
+      "Level is an even spray. The band holds what these views do not tell. "
       "Features narrower than a twelfth of a turn are shown broader than they are. Extinction, not mass.";
   chart.json = ChartJson(data);
   return chart;
