@@ -314,13 +314,19 @@ class Reader {
           "is too low";
       return;
     }
+    const char* const backward =
+        "the waves seem to stand or to run upstream: the frame rate is too low to follow them";
     if (first->lag <= 0.0) {
-      waves.no_speed = "the waves seem to stand or to run upstream: the frame rate is too low to follow them";
+      waves.no_speed = backward;
       return;
     }
     const auto rows = RowsAStep(all_, first->lag, half_wave);
     if (!rows) {
       waves.no_speed = "the waves cannot be followed from frame to frame";
+      return;
+    }
+    if (*rows <= 0.0) {
+      waves.no_speed = backward;
       return;
     }
     std::vector<double> blocks;

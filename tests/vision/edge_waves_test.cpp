@@ -1,5 +1,6 @@
 // Waves on the sheet as the edges show them: drawn ones of known length and speed, and rendered ones.
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <filesystem>
 #include <fstream>
@@ -123,6 +124,26 @@ TEST_CASE("a wave of one length that may have come a length further says so", "[
   REQUIRE(back.waves);
   CHECK_FALSE(back.waves->speed_m_s);
   CHECK(back.waves->no_speed.find("frame rate is too low") != std::string::npos);
+}
+
+TEST_CASE("waves that come just one length further in a frame give a speed or a reason, never a backward one",
+          "[vision][waves]") {
+  // Some a little more, some a little less than their own length a frame: together they seem to creep either
+  // way.
+  for (const std::array<double, 4>& drawn :
+       {std::array{29.0, 34.0, 41.0, 0.5}, std::array{31.359, 32.238, 39.719, 0.382},
+        std::array{31.563, 32.605, 38.925, 0.449}}) {
+    const vision::EdgeWaveResult result =
+        ReadDrawn({{2.9, drawn[0], 0.9}, {3.4, drawn[1], 1.0}, {4.1, drawn[2], 0.9}}, drawn[3]);
+    INFO(drawn[0] << " m/s");
+    if (!result.waves) {
+      CHECK_FALSE(result.why.empty());
+    } else if (!result.waves->speed_m_s) {
+      CHECK_FALSE(result.waves->no_speed.empty());
+    } else {
+      CHECK(result.waves->speed_m_s->value > 0.0);
+    }
+  }
 }
 
 TEST_CASE("noise is no wave", "[vision][waves]") {
