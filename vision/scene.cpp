@@ -145,6 +145,7 @@ void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel&
   std::array<std::vector<double>, 2> dy;
   std::array<std::vector<double>, 2> out;
   const int first = static_cast<int>(model.exit_px.y + std::max(2.0, 0.5 * model.exit_diameter_px));
+  constexpr int kBorderPx = 3;
   for (int y = std::max(0, first); y < h; ++y) {
     const double axis = model.AxisX(y);
     int left = -1;
@@ -155,11 +156,12 @@ void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel&
       right = x;
     }
     if (left < 0) continue;
-    if (left < axis) {
+    // Where the moving stretch ends at the picture's, its side lies somewhere outside.
+    if (left < axis && left > kBorderPx) {
       dy[0].push_back(y - model.exit_px.y);
       out[0].push_back(axis - left);
     }
-    if (right > axis) {
+    if (right > axis && right < w - 1 - kBorderPx) {
       dy[1].push_back(y - model.exit_px.y);
       out[1].push_back(right - axis);
     }

@@ -134,6 +134,21 @@ TEST_CASE("a rendered cone of raw frames is read within a tenth of a degree, its
   }
 }
 
+TEST_CASE(
+    "a wide clear sheet that stands still from the first frame, and leaves the picture with its drops, is "
+    "measured",
+    "[vision][rendered]") {
+  // Rows of drops that fill the picture from side to side say nothing of the cone's sides.
+  const Spray spray =
+      Render("wide",
+             "--seed 229585862397305 --group highspeed --fast --set film=clear --set codec=frames8 "
+             "--set frames=30 --set light=backlit --set prespray=0");
+  const vision::View view = TrueView(spray);
+  const vision::SprayPoint point = Measure(spray.Clip(), view, Span(spray));
+  CHECK(point.half_angle->mean_deg.value ==
+        Approx(0.5 * (TrueSide(spray, "left", view) + TrueSide(spray, "right", view))).margin(0.2));
+}
+
 TEST_CASE("mirror, scale, turn or dim the footage, and the answer follows", "[vision][rendered]") {
   // Once for all sections, which start anew each.
   static const Spray spray = Render(
