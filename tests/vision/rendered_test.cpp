@@ -139,10 +139,10 @@ TEST_CASE(
     "measured",
     "[vision][rendered]") {
   // Rows of drops that fill the picture from side to side say nothing of the cone's sides.
-  const Spray spray =
-      Render("wide",
-             "--seed 229585862397305 --group highspeed --fast --set film=clear --set codec=frames8 "
-             "--set frames=30 --set light=backlit --set prespray=0");
+  const Spray spray = Render(
+      "wide",
+      "--seed 229585862397305 --group highspeed --truth-frames 40 --set film=clear --set codec=frames8 "
+      "--set frames=30 --set light=backlit --set prespray=0");
   const vision::View view = TrueView(spray);
   const vision::SprayPoint point = Measure(spray.Clip(), view, Span(spray));
   CHECK(point.half_angle->mean_deg.value ==
