@@ -63,7 +63,8 @@ class Sizer {
       std::vector<FrameDrops> found = FindIn(taken);
       groups.push_back({std::move(found[0]), std::move(found[1]), std::move(found[2])});
     });
-    return TrackDrops(groups, model_.reading.width_px, model_.reading.height_px, interval_s, tracks);
+    const double span = wanted.empty() ? 0.0 : static_cast<double>(wanted.back()[0] - wanted.front()[0]);
+    return TrackDrops(groups, span, model_.reading.width_px, model_.reading.height_px, interval_s, tracks);
   }
 
  private:

@@ -17,9 +17,9 @@ struct Way {
 
 class Tracker {
  public:
-  Tracker(const std::vector<ThreeFrames>& groups, int width_px, int height_px,
+  Tracker(const std::vector<ThreeFrames>& groups, double span_frames, int width_px, int height_px,
           const DropTrackOptions& options)
-      : groups_(groups), o_(options) {
+      : groups_(groups), o_(options), span_(span_frames), width_(width_px), height_(height_px) {
     farthest_ = o_.farthest_part * std::min(width_px, height_px);
     cells_ = 2 * static_cast<int>(std::ceil(farthest_ / o_.cell_px)) + 1;
   }
@@ -68,13 +68,17 @@ class Tracker {
     speed.by_chance = by_chance;
     speed.interval_s = interval_s;
     speed.scatter_px = RobustSpread(lengths);
-    // Of a median of independent values; drops of one frame share the frame's gusts, so no fewer than groups.
-    speed.u_speed_px =
-        1.25 * speed.scatter_px /
-        std::sqrt(std::min(static_cast<double>(lengths.size()), 4.0 * static_cast<double>(groups_.size())));
     speed.speed_px = MedianInPlace(std::span<double>(lengths));
     speed.across_px = MedianInPlace(std::span<double>(xs));
     speed.along_px = MedianInPlace(std::span<double>(ys));
+    // Of a median of independent values. Drops of one frame share the frame's gusts, and while a picture's
+    // width goes by no more new drops come into view than it held.
+    const auto groups = static_cast<double>(groups_.size());
+    const double pictures =
+        1.0 + span_ * (std::abs(speed.across_px) / width_ + std::abs(speed.along_px) / height_);
+    const double independent =
+        std::min(4.0 * groups, static_cast<double>(speed.tracks) * std::min(1.0, pictures / groups));
+    speed.u_speed_px = 1.25 * speed.scatter_px / std::sqrt(independent);
     return {speed, ""};
   }
 
@@ -195,6 +199,7 @@ class Tracker {
 
   const std::vector<ThreeFrames>& groups_;
   const DropTrackOptions& o_;
+  double span_ = 0.0, width_ = 1.0, height_ = 1.0;
   double farthest_ = 0.0;
   int cells_ = 0;
   std::string why_;
@@ -202,9 +207,9 @@ class Tracker {
 
 }  // namespace
 
-DropSpeedResult TrackDrops(const std::vector<ThreeFrames>& groups, int width_px, int height_px,
-                           double interval_s, const DropTrackOptions& options) {
-  return Tracker(groups, width_px, height_px, options).Track(interval_s);
+DropSpeedResult TrackDrops(const std::vector<ThreeFrames>& groups, double span_frames, int width_px,
+                           int height_px, double interval_s, const DropTrackOptions& options) {
+  return Tracker(groups, span_frames, width_px, height_px, options).Track(interval_s);
 }
 
 }  // namespace conebook::vision

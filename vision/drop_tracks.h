@@ -38,7 +38,9 @@ struct DropSpeedResult {
 
 using ThreeFrames = std::array<FrameDrops, 3>;
 
-DropSpeedResult TrackDrops(const std::vector<ThreeFrames>& groups, int width_px, int height_px,
-                           double interval_s, const DropTrackOptions& options);
+// `span_frames`: from the first group to the last. Where little time passes the groups show the same drops
+// again, which are no new ones for u.
+DropSpeedResult TrackDrops(const std::vector<ThreeFrames>& groups, double span_frames, int width_px,
+                           int height_px, double interval_s, const DropTrackOptions& options);
 
 }  // namespace conebook::vision

@@ -19,6 +19,17 @@ namespace fs = std::filesystem;
 
 namespace {
 
+void WritePicture(const Folder& folder, int k, const cv::Mat1f& light) {
+  cv::Mat1w code;
+  light.convertTo(code, CV_16U, 65535.0);
+  cv::imwrite((folder / "pictures" / cv::format("p%03d.png", k)).string(), code);
+}
+
+void WriteRig(const Folder& folder, const std::string& rig) {
+  folder.Write("rig.toml", "# Invented, rendered.\n[element]\nid = \"R03\"\n[camera]\nfps = 500.0\n" + rig +
+                               "[nozzle]\nexit_diameter_mm = 1.2\n");
+}
+
 // Sixteen bits, linear. The first pictures show no drop, as before a valve opens. Gives the true diameters,
 // px.
 std::vector<double> Write(const Folder& folder, const render::DropField& field, std::uint64_t seed,
@@ -29,14 +40,26 @@ std::vector<double> Write(const Folder& folder, const render::DropField& field, 
     std::vector<render::TrueDrop> drops;
     const cv::Mat1f light =
         k < empty ? render::RenderNoDrops(field, seed, k) : render::RenderDrops(field, seed, k, drops);
-    cv::Mat1w code;
-    light.convertTo(code, CV_16U, 65535.0);
-    cv::imwrite((folder / "pictures" / cv::format("p%03d.png", k)).string(), code);
+    WritePicture(folder, k, light);
     for (const render::TrueDrop& drop : drops) true_px.push_back(drop.diameter_px);
   }
-  folder.Write("rig.toml", "# Invented, rendered.\n[element]\nid = \"R03\"\n[camera]\nfps = 500.0\n" + rig +
-                               "[nozzle]\nexit_diameter_mm = 1.2\n");
+  WriteRig(folder, rig);
   return true_px;
+}
+
+// Neighbouring pictures of one flight, after some that show no drop.
+void WriteFlight(const Folder& folder, const render::DropFlight& flight, std::uint64_t seed,
+                 const std::string& rig) {
+  constexpr int kEmpty = 4, kPictures = 20;
+  render::DropField field;
+  field.width_px = field.height_px = 300;
+  field.drops = 22.0;
+  field.median_px = 10.0;
+  fs::create_directories(folder / "pictures");
+  for (int k = 0; k < kEmpty; ++k) WritePicture(folder, k, render::RenderNoDrops(field, seed, k));
+  const std::vector<cv::Mat1f> pictures = render::RenderFlight(field, flight, seed, kEmpty, kPictures);
+  for (int k = 0; k < kPictures; ++k) WritePicture(folder, kEmpty + k, pictures[static_cast<std::size_t>(k)]);
+  WriteRig(folder, rig);
 }
 
 render::DropField Field() {
@@ -135,4 +158,42 @@ TEST_CASE("a single still of drops is enough for the light between them", "[proc
   REQUIRE(result["points"][0]["d32_um"].is_object());
   CHECK(result["points"][0]["drops"]["pictures"] == 1);
   CHECK(result["points"][0]["d32_um"]["count"].get<int>() > 60);
+}
+
+TEST_CASE("a clip in which drops can be followed gives their speed, with a u that holds",
+          "[process][drops]") {
+  const render::DropFlight flight{18.0, -5.0, 0.05};
+  const Folder folder("drops-fly");
+  WriteFlight(folder, flight, 36, kScale + kDrops);
+  const nlohmann::json result = Measured(folder, 2);
+  const nlohmann::json& drops = result["points"][0]["drops"];
+  REQUIRE(drops.contains("speed"));
+  const nlohmann::json& speed = drops["speed"];
+  // 100 px/mm, 500 pictures a second.
+  const double m_s_per_px = 500.0 / 100.0 * 1e-3;
+  const double truth = std::hypot(flight.along_px, flight.across_px) * m_s_per_px;
+  const double u = speed["speed_m_s"]["u"];
+  CHECK(std::abs(speed["speed_m_s"]["value"].get<double>() - truth) < 2.0 * u);
+  // Scatter of 5 % among some 50 drops that pass, scale 0.5 %: a u of one to two per cent.
+  CHECK(u > 0.005 * truth);
+  CHECK(u < 0.02 * truth);
+  CHECK(speed["direction_deg"].get<double>() == Approx(std::atan2(-5.0, 18.0) * 180.0 / CV_PI).margin(1.5));
+  CHECK(speed["scatter_m_s"].get<double>() == Approx(0.05 * truth).epsilon(0.4));
+  CHECK(speed["by_chance"].get<double>() < 0.15);
+  CHECK(folder.Read("page.html").find("Speed of the drops") != std::string::npos);
+}
+
+TEST_CASE("a frame rate too low to follow drops gives sizes, no speed, and a reason", "[process][drops]") {
+  // From picture to picture a drop goes two thirds of the window, and others are nearer to its place.
+  const Folder folder("drops-fly-far");
+  WriteFlight(folder, {200.0, 0.0, 0.1}, 37, kScale + kDrops);
+  const nlohmann::json result = Measured(folder, 2);
+  const nlohmann::json& point = result["points"][0];
+  REQUIRE(point["d32_um"].is_object());
+  CHECK_FALSE(point["drops"].contains("speed"));
+  std::string why;
+  for (const auto& flag : result["flags"]) {
+    if (flag["code"] == "drop_speed_not_read") why = flag["message"].get<std::string>();
+  }
+  CHECK(why.find("no way from frame to frame stands out") != std::string::npos);
 }

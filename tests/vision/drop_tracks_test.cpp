@@ -14,7 +14,10 @@ using namespace conebook;
 
 namespace {
 
-vision::DropSpeedResult Speed(const render::DropFlight& flight, double drops, bool unrelated = false) {
+constexpr double kLongAgo = 1e9;  // frames between groups of three: other drops
+
+vision::DropSpeedResult Speed(const render::DropFlight& flight, double drops, bool unrelated = false,
+                              double span_frames = kLongAgo) {
   render::DropField field;
   field.width_px = field.height_px = 400;
   field.drops = drops;
@@ -38,7 +41,7 @@ vision::DropSpeedResult Speed(const render::DropFlight& flight, double drops, bo
     }
     groups.push_back(std::move(three));
   }
-  return vision::TrackDrops(groups, field.width_px, field.height_px, 1e-4, {});
+  return vision::TrackDrops(groups, span_frames, field.width_px, field.height_px, 1e-4, {});
 }
 
 }  // namespace
@@ -65,6 +68,20 @@ TEST_CASE("drops that are followed from frame to frame give their speed", "[visi
     CHECK(result.speed->by_chance < 0.15);
     CHECK(result.speed->interval_s == 1e-4);
   }
+}
+
+TEST_CASE("the same drops seen again count once for the u of their speed", "[vision][drops][speed]") {
+  const render::DropFlight flight{18.0, 0.0, 0.05};
+  const vision::DropSpeedResult others = Speed(flight, 25.0);
+  const vision::DropSpeedResult again = Speed(flight, 25.0, false, 7.0);
+  REQUIRE(others.speed);
+  REQUIRE(again.speed);
+  CHECK(again.speed->speed_px == others.speed->speed_px);
+  // Eight groups within 7 frames: 7 x 18 of 400 px of new drops go by, a third of a picture; and not eight,
+  // of which the frames' gusts leave four values each.
+  const double drops = others.speed->tracks / 8.0;
+  CHECK(again.speed->u_speed_px / others.speed->u_speed_px ==
+        Approx(std::sqrt(std::min(4.0, drops) * 8.0 / (drops * (1.0 + 7.0 * 18.0 / 400.0)))).epsilon(0.05));
 }
 
 TEST_CASE("drops that nobody could follow give no speed, and a reason", "[vision][drops][speed]") {
