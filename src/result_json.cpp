@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "src/circuit_keys.h"
+#include "src/drop_window.h"
 #include "src/quantity_json.h"
 #include "src/settings_json.h"
 #include "src/spread_json.h"
@@ -115,7 +116,8 @@ Json FromNumbers(const std::vector<double>& numbers) {
   return json;
 }
 
-Json FromDrops(const DropSizes& drops) {
+Json FromDrops(const Point& point) {
+  const DropSizes& drops = *point.drops;
   Json json;
   json["verdict"] = drops.verdict;
   json["weighting"] = "spatial";
@@ -123,6 +125,7 @@ Json FromDrops(const DropSizes& drops) {
   json["pictures"] = drops.pictures;
   json["cutoff_um"] = Number(drops.cutoff_um);
   json["window_mm"] = {Number(drops.window_width_mm), Number(drops.window_height_mm)};
+  if (const auto from_mm = DropWindowFromExitMm(point)) json["window_from_exit_mm"] = Number(*from_mm);
   for (const auto& [key, quantity] : kDropQuantities) json[key] = FromQuantity(drops.*quantity);
   json["histogram"] = {{"edge_um", FromNumbers(drops.histogram.edge_um)},
                        {"number_share", FromNumbers(drops.histogram.number_share)},
@@ -251,7 +254,7 @@ Json FromPoint(const Point& point, bool nominal, bool has_scale) {
   json["cone_half_angle_deg"] = FromOptional(point.spray.cone_half_angle_deg);
   json["breakup_mm"] = FromBreakup(point.spray);
   json["d32_um"] = FromD32(point.drops);
-  if (point.drops) json["drops"] = FromDrops(*point.drops);
+  if (point.drops) json["drops"] = FromDrops(point);
   json["pulsation"] = FromPulsation(point.spray.pulsation);
   if (point.spray.steadiness) {
     json["steadiness"] = {{"scatter_deg", Number(point.spray.steadiness->scatter_deg)},

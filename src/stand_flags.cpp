@@ -31,6 +31,7 @@ bool IsReason(const std::string& code) {
                                        "pulsation_found",
                                        "one_large_drop",
                                        "drops_partly",
+                                       "drops_below_sheet_partly",
                                        "pressure_maybe_absolute",
                                        "unsteady",
                                        "line_loss_unknown",
@@ -356,9 +357,11 @@ void ExplainWhatIsMissing(const Rig& rig, Run& run) {
   }
   const auto no_drops = [](const Point& p) { return !p.drops; };
   if (clip && !drops_view) {
-    explain.Say("d32_um", no_drops, "drops_not_measured",
-                "drop sizes are measured in a close-up of drops in back light",
-                "film one, with [spray] shows = \"drops\" in the rig");
+    explain.Say(
+        "d32_um", no_drops, "drops_not_measured",
+        "drop sizes are measured in back light: in a close-up of drops, or where a clip of the whole cone "
+        "shows single drops below the sheet's end",
+        "film a close-up, with [spray] shows = \"drops\" in the rig");
   } else {
     spray("d32_um", no_drops);
   }

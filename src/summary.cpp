@@ -55,8 +55,11 @@ std::string PointTable(const Run& run) {
     column(area.c_str(), "");
   }
   // A close-up of drops has no cone.
-  const bool drops = std::any_of(run.points.begin(), run.points.end(),
+  const bool sized = std::any_of(run.points.begin(), run.points.end(),
                                  [](const Point& point) { return point.drops.has_value(); });
+  const bool drops = sized && std::none_of(run.points.begin(), run.points.end(), [](const Point& point) {
+                       return point.spray.half_angle.has_value();
+                     });
   if (spray && drops) {
     column("D32", "um");
     column("DV50", "um");
@@ -67,6 +70,7 @@ std::string PointTable(const Run& run) {
     column("half angle", "deg");
     column("lean", "deg");
     column("breakup", "mm");
+    if (sized) column("D32", "um");
     column("frames", "");
   }
   for (std::size_t k = 0; k < run.points.size(); ++k) {
@@ -91,6 +95,7 @@ std::string PointTable(const Run& run) {
       row.push_back(point.spray.breakup_lower_bound_mm
                         ? fmt::format("> {:.1f}", *point.spray.breakup_lower_bound_mm)
                         : Shown(point.spray.breakup_mm));
+      if (sized) row.push_back(point.drops ? Shown(point.drops->d32_um) : "-");
       row.push_back(fmt::format("{}", point.frames));
     }
     rows.push_back(std::move(row));

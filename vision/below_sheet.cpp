@@ -3,6 +3,7 @@
 #include <memory>
 #include <utility>
 
+#include "vision/drops_below_sheet.h"
 #include "vision/frame_visits.h"
 
 namespace conebook::vision {
@@ -14,6 +15,7 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
   constexpr std::size_t kFewest = 48;
   std::vector<std::unique_ptr<GrainReader>> grains;
   std::vector<std::unique_ptr<EvennessReader>> evenness;
+  std::vector<std::unique_ptr<DropsBelowReader>> drops;
   std::vector<FrameVisit> visits;
   for (const BelowSheetRequest& request : requests) {
     GrainRequest grain{request.model, {}, request.breakup_px};
@@ -25,13 +27,16 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
                          request.breakup_px, request.px_per_mm, request.u_px_per_mm};
     grains.push_back(std::make_unique<GrainReader>(std::move(grain), GrainOptions{}));
     evenness.push_back(std::make_unique<EvennessReader>(std::move(even), EvennessOptions{}));
+    drops.push_back(std::make_unique<DropsBelowReader>(
+        DropsBelowRequest{request.model, request.frames, request.breakup_px}, DropsBelowOptions{}));
     for (FrameVisit& visit : grains.back()->Visits()) visits.push_back(std::move(visit));
     for (FrameVisit& visit : evenness.back()->Visits()) visits.push_back(std::move(visit));
+    for (FrameVisit& visit : drops.back()->Visits()) visits.push_back(std::move(visit));
   }
   VisitFrames(path, view, visits, threads);
   std::vector<BelowSheetResult> results;
   for (std::size_t i = 0; i < requests.size(); ++i)
-    results.push_back({grains[i]->Result(), evenness[i]->Result()});
+    results.push_back({grains[i]->Result(), evenness[i]->Result(), drops[i]->Result()});
   return results;
 }
 

@@ -1,5 +1,5 @@
-// What is read in the drops below the end of the sheet: their grain and how evenly they are spread. One
-// decoding for all pressure points of a clip.
+// What is read in the drops below the end of the sheet: their sizes, their grain and how evenly they are
+// spread. One decoding for all pressure points of a clip.
 #pragma once
 
 #include <array>
@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "vision/clip_model.h"
+#include "vision/drop_sizing.h"
 #include "vision/evenness_reader.h"
 #include "vision/grain.h"
 #include "vision/view.h"
@@ -28,6 +29,7 @@ struct BelowSheetRequest {
 struct BelowSheetResult {
   GrainResult grain;
   EvennessResult evenness;
+  DropSizing drops;
 };
 
 // One a request. Throws calib::InputError where the clip cannot be decoded again, Interrupted.

@@ -29,7 +29,7 @@ double CommonSmear(const std::vector<FrameDrops>& frames) {
   double s = 0.0;
   for (const FrameDrops& frame : frames) {
     for (const FoundDrop& drop : frame.drops) {
-      if (drop.from_crowd || drop.diameter_px < kLeastDiameterPx) continue;
+      if (drop.from_crowd || drop.blur_px <= 0.0F || drop.diameter_px < kLeastDiameterPx) continue;
       const double turn = 2.0 * static_cast<double>(drop.smear_deg) * kPi / 180.0;
       smears.push_back(static_cast<double>(drop.smear_px));
       c += std::cos(turn);

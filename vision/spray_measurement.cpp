@@ -14,6 +14,7 @@
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
 #include "vision/drop_clip.h"
+#include "vision/drops_below_sheet.h"
 #include "vision/edge_wave_reader.h"
 #include "vision/point_stages.h"
 #include "vision/read_frame.h"
@@ -569,6 +570,12 @@ class Measurer {
       not_read(asked[i], results[i].grain.why, results[i].evenness.why);
       point.grain = std::move(results[i].grain.grain);
       point.evenness = std::move(results[i].evenness.evenness);
+      const auto px_per_mm =
+          result_.has_scale ? std::optional(result_.px_per_mm->value) : std::optional<double>();
+      DropSizing& drops = results[i].drops;
+      if (auto flag = RemarkOnDropsBelow(drops, px_per_mm, static_cast<int>(asked[i])))
+        result_.flags.push_back(std::move(*flag));
+      if (drops.verdict != DropVerdict::kNotResolvable && px_per_mm) point.drops = std::move(drops);
     }
   }
 

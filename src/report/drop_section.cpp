@@ -2,11 +2,13 @@
 
 #include <algorithm>
 #include <cmath>
+#include <optional>
 #include <utility>
 #include <vector>
 
 #include <fmt/format.h>
 
+#include "src/drop_window.h"
 #include "src/report/chart.h"
 #include "src/report/digits.h"
 #include "src/report/html.h"
@@ -122,6 +124,11 @@ std::string FitsHtml(const DropSizes& d) {
   return out.empty() ? "" : "<p>Fitted distributions:</p><ul>" + out + "</ul>";
 }
 
+std::string WindowInWords(const Point& point) {
+  const std::optional<double> from_mm = DropWindowFromExitMm(point);
+  return from_mm ? fmt::format(" below the sheet's end, from {:.3g} mm below the exit on", *from_mm) : "";
+}
+
 }  // namespace
 
 std::string DropsHtml(const Run& run, bool with_charts) {
@@ -135,11 +142,11 @@ std::string DropsHtml(const Run& run, bool with_charts) {
     if (point.pressure_bar) title += fmt::format(", {:.3g} bar", point.pressure_bar->value);
     out += "<section><h2>" + title + "</h2>";
     out += fmt::format(
-        "<p><b>{}</b>: {} drops of {:.0f} µm and more in {} picture{}, in a window of {:.3g} × {:.3g} mm. "
+        "<p><b>{}</b>: {} drops of {:.0f} µm and more in {} picture{}, in a window of {:.3g} × {:.3g} mm{}. "
         "Counted in "
         "space: slow drops weigh more here than in the flow.</p>",
         d.verdict == "resolved" ? "Resolved" : "Resolved in part", d.count, d.cutoff_um, d.pictures,
-        d.pictures == 1 ? "" : "s", d.window_width_mm, d.window_height_mm);
+        d.pictures == 1 ? "" : "s", d.window_width_mm, d.window_height_mm, WindowInWords(point));
     out += TableHtml(d);
     if (d.speed) {
       out += fmt::format(

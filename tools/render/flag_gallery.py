@@ -502,12 +502,16 @@ def _(b):
     return run, with_clip(run, clip_words="clip of drops", notes=[(2.0, 5.5, "only the longer one")])
 
 
-@entry("drops_not_measured", "Drop sizes come from a close-up of drops in back light. The key is there, empty, so that readers of the result file need not care.")
+@entry("drops_not_measured", "Drop sizes are measured in back light only: in a close-up of drops, or where a clip of the whole cone shows single drops below the sheet's end. The key is there, empty, so that readers of the result file need not care.")
 def _(b):
-    run = measured(b, one(b))
+    run = measured(b, one(b, light="frontlit"))
     return run, draw.frame(late(run), [(300, 345, "d32_um: null")], crop=(200, 180, 440, 360))
 
 
+without_picture("drops_below_sheet_not_sized", "The clip shows the whole cone, and no single drops below the sheet's end that could be sized: they are too small in the picture, too few, or lie behind each other. The flag says how large a drop would have to be.",
+                "most clips of a whole cone look so.")
+without_picture("drops_below_sheet_partly", "Below the sheet's end some drops can be sized, but many are smaller than what can be: the numbers hold for the drops above the cut-off only.",
+                "it looks like any other spray, only finer.")
 without_picture("drops_need_back_light", "The clip is a close-up of drops in front light. A drop then shows reflections of the lamp, not its outline, and no size can be told from them.",
                 "it is a matter of where the lamp stands.")
 without_picture("drops_partly", "Many shadows in the close-up are smaller than what can be sized: the numbers hold for the drops above the cut-off only.",
