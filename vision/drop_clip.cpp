@@ -58,13 +58,14 @@ class Sizer {
     for (const std::size_t k : EvenIndices(starts.size(), static_cast<std::size_t>(tracks.groups)))
       wanted.push_back({starts[k], starts[k] + 1, starts[k] + 2});
     std::vector<ThreeFrames> groups;
+    std::vector<std::int64_t> first;
     TakeFrames(path_, view_, wanted, threads_, [&](std::size_t, const std::vector<LumaFrame>& taken) {
       if (taken.size() != 3) return;
       std::vector<FrameDrops> found = FindIn(taken);
       groups.push_back({std::move(found[0]), std::move(found[1]), std::move(found[2])});
+      first.push_back(taken[0].index);
     });
-    const double span = wanted.empty() ? 0.0 : static_cast<double>(wanted.back()[0] - wanted.front()[0]);
-    return TrackDrops(groups, span, model_.reading.width_px, model_.reading.height_px, interval_s, tracks);
+    return TrackDrops(groups, first, model_.reading.width_px, model_.reading.height_px, interval_s, tracks);
   }
 
  private:

@@ -15,11 +15,20 @@ struct Way {
   double Length() const { return std::hypot(x, y); }
 };
 
+// A drop, where it was last seen.
+struct Followed {
+  double x = 0.0, y = 0.0, ln_diameter = 0.0;
+  std::int64_t frame = 0;
+  Way sum;
+  int times = 0;
+  Way Mean() const { return {sum.x / times, sum.y / times}; }
+};
+
 class Tracker {
  public:
-  Tracker(const std::vector<ThreeFrames>& groups, double span_frames, int width_px, int height_px,
-          const DropTrackOptions& options)
-      : groups_(groups), o_(options), span_(span_frames), width_(width_px), height_(height_px) {
+  Tracker(const std::vector<ThreeFrames>& groups, const std::vector<std::int64_t>& first_frame, int width_px,
+          int height_px, const DropTrackOptions& options)
+      : groups_(groups), first_frame_(first_frame), o_(options) {
     farthest_ = o_.farthest_part * std::min(width_px, height_px);
     cells_ = 2 * static_cast<int>(std::ceil(farthest_ / o_.cell_px)) + 1;
   }
@@ -29,8 +38,8 @@ class Tracker {
     if (groups_.size() < kFewestGroups) return {std::nullopt, "too few frames that follow each other"};
     const std::optional<Way> common = CommonWay();
     if (!common) return {std::nullopt, why_};
-    std::vector<double> lengths, xs, ys;
-    int tried = 0, several = 0, chance = 0;
+    std::vector<Followed> drops;
+    int tried = 0, several = 0, chance = 0, tracks = 0;
     for (std::size_t g = 0; g < groups_.size(); ++g) {
       const FrameDrops& elsewhere = groups_[(g + groups_.size() / 2) % groups_.size()][2];
       for (const FoundDrop& a : groups_[g][0].drops) {
@@ -45,44 +54,75 @@ class Tracker {
         const double close = o_.search_px * 0.5 + 0.25 * o_.search_part * first.Length();
         const FoundDrop* c = Nearest(groups_[g][2], *b, first, close, fit);
         if (c != nullptr && fit == 1) {
-          const Way mean{0.5 * static_cast<double>(c->x_px - a.x_px),
-                         0.5 * static_cast<double>(c->y_px - a.y_px)};
-          lengths.push_back(mean.Length());
-          xs.push_back(mean.x);
-          ys.push_back(mean.y);
+          ++tracks;
+          Add(a,
+              Way{0.5 * static_cast<double>(c->x_px - a.x_px), 0.5 * static_cast<double>(c->y_px - a.y_px)},
+              first_frame_[g], drops);
         }
         if (Nearest(elsewhere, *b, first, close, fit) != nullptr && fit == 1) ++chance;
       }
     }
-    if (static_cast<int>(lengths.size()) < o_.least_tracks)
+    if (static_cast<int>(drops.size()) < o_.least_tracks)
       return {std::nullopt, "too few drops could be followed over three frames"};
     if (several > o_.most_several * tried)
       return {std::nullopt, "too many drops fit the place where one should be: film at a higher frame rate"};
-    const double by_chance = static_cast<double>(chance) / static_cast<double>(lengths.size());
+    const double by_chance = static_cast<double>(chance) / static_cast<double>(tracks);
     if (by_chance > o_.most_by_chance)
       return {std::nullopt,
               "drops fit by chance too often to be told from those that were followed: film at a "
               "higher frame rate"};
+    std::vector<double> lengths, xs, ys;
+    for (const Followed& drop : drops) {
+      const Way way = drop.Mean();
+      lengths.push_back(way.Length());
+      xs.push_back(way.x);
+      ys.push_back(way.y);
+    }
     DropSpeed speed;
-    speed.tracks = static_cast<int>(lengths.size());
+    speed.tracks = static_cast<int>(drops.size());
     speed.by_chance = by_chance;
     speed.interval_s = interval_s;
     speed.scatter_px = RobustSpread(lengths);
+    // Of a median of independent values; drops of one frame share the frame's gusts, so no fewer than groups.
+    speed.u_speed_px =
+        1.25 * speed.scatter_px /
+        std::sqrt(std::min(static_cast<double>(lengths.size()), 4.0 * static_cast<double>(groups_.size())));
     speed.speed_px = MedianInPlace(std::span<double>(lengths));
     speed.across_px = MedianInPlace(std::span<double>(xs));
     speed.along_px = MedianInPlace(std::span<double>(ys));
-    // Of a median of independent values. Drops of one frame share the frame's gusts, and while a picture's
-    // width goes by no more new drops come into view than it held.
-    const auto groups = static_cast<double>(groups_.size());
-    const double pictures =
-        1.0 + span_ * (std::abs(speed.across_px) / width_ + std::abs(speed.along_px) / height_);
-    const double independent =
-        std::min(4.0 * groups, static_cast<double>(speed.tracks) * std::min(1.0, pictures / groups));
-    speed.u_speed_px = 1.25 * speed.scatter_px / std::sqrt(independent);
     return {speed, ""};
   }
 
  private:
+  // A new drop, or one that was followed before.
+  void Add(const FoundDrop& at, const Way& way, std::int64_t frame, std::vector<Followed>& drops) const {
+    const auto x = static_cast<double>(at.x_px);
+    const auto y = static_cast<double>(at.y_px);
+    const double ln_diameter = std::log(static_cast<double>(at.diameter_px));
+    Followed* same = nullptr;
+    double least = 1.0;
+    for (Followed& drop : drops) {
+      if (drop.frame == frame || std::abs(drop.ln_diameter - ln_diameter) > o_.size_match) continue;
+      const auto frames = static_cast<double>(frame - drop.frame);
+      const Way mean = drop.Mean();
+      const double off = std::hypot(x - drop.x - frames * mean.x, y - drop.y - frames * mean.y) /
+                         (o_.again_px + frames * o_.again_px_a_frame);
+      if (off > least) continue;
+      least = off;
+      same = &drop;
+    }
+    if (same == nullptr) {
+      drops.push_back({x, y, ln_diameter, frame, way, 1});
+      return;
+    }
+    same->x = x;
+    same->y = y;
+    same->frame = frame;
+    same->sum.x += way.x;
+    same->sum.y += way.y;
+    ++same->times;
+  }
+
   bool Alike(const FoundDrop& a, const FoundDrop& b) const {
     return static_cast<double>(b.diameter_px) >= o_.least_px &&
            std::abs(std::log(static_cast<double>(b.diameter_px / a.diameter_px))) < o_.size_match;
@@ -198,8 +238,8 @@ class Tracker {
   }
 
   const std::vector<ThreeFrames>& groups_;
+  const std::vector<std::int64_t>& first_frame_;
   const DropTrackOptions& o_;
-  double span_ = 0.0, width_ = 1.0, height_ = 1.0;
   double farthest_ = 0.0;
   int cells_ = 0;
   std::string why_;
@@ -207,9 +247,10 @@ class Tracker {
 
 }  // namespace
 
-DropSpeedResult TrackDrops(const std::vector<ThreeFrames>& groups, double span_frames, int width_px,
-                           int height_px, double interval_s, const DropTrackOptions& options) {
-  return Tracker(groups, span_frames, width_px, height_px, options).Track(interval_s);
+DropSpeedResult TrackDrops(const std::vector<ThreeFrames>& groups,
+                           const std::vector<std::int64_t>& first_frame, int width_px, int height_px,
+                           double interval_s, const DropTrackOptions& options) {
+  return Tracker(groups, first_frame, width_px, height_px, options).Track(interval_s);
 }
 
 }  // namespace conebook::vision

@@ -8,6 +8,7 @@
 #pragma once
 
 #include <array>
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <vector>
@@ -27,8 +28,10 @@ struct DropTrackOptions {
   double rival_part = 0.6;       // of the common way's count: another that frequent is one too many
   double most_by_chance = 0.15;  // of the tracks
   double most_several = 0.3;     // of the drops for which more than one fits
-  int least_tracks = 20;
-  int groups = 24;  // of three frames, evenly
+  // A drop seen again lies so near to where its own way has brought it: and a part of a pixel a frame.
+  double again_px = 1.5, again_px_a_frame = 0.15;
+  int least_tracks = 20;  // drops
+  int groups = 24;        // of three frames, evenly
 };
 
 struct DropSpeedResult {
@@ -38,9 +41,10 @@ struct DropSpeedResult {
 
 using ThreeFrames = std::array<FrameDrops, 3>;
 
-// `span_frames`: from the first group to the last. Where little time passes the groups show the same drops
-// again, which are no new ones for u.
-DropSpeedResult TrackDrops(const std::vector<ThreeFrames>& groups, double span_frames, int width_px,
-                           int height_px, double interval_s, const DropTrackOptions& options);
+// `first_frame`: number of each group's first frame, rising. A drop that is followed in several groups counts
+// once.
+DropSpeedResult TrackDrops(const std::vector<ThreeFrames>& groups,
+                           const std::vector<std::int64_t>& first_frame, int width_px, int height_px,
+                           double interval_s, const DropTrackOptions& options);
 
 }  // namespace conebook::vision
