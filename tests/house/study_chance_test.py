@@ -31,6 +31,12 @@ check("nothing seen", chance.binomial_test(0, 0, 0.95), 1.0)
 # Law: the distribution sums to 1, however long.
 check("sum of a long one", chance.binomial_test(950, 1000, 0.95), 1.0, 1e-9)
 
+# Published tables of exact limits of a share, 95 %: 0 of 10 up to 0.3085; 7 of 20 from 0.1539 to 0.5922 (from memory).
+# All of n: from 0.025^(1/n), in closed form.
+for k, n, wanted in ((0, 10, (0.0, 0.3085)), (7, 20, (0.1539, 0.5922)), (41, 41, (0.025 ** (1.0 / 41.0), 1.0))):
+    for found, limit in zip(chance.exact_interval(k, n), wanted):
+        check(f"limits of {k} of {n}", found, limit, 0.00006)
+
 # The encyclopaedia's example of Holm's method: 0.01, 0.04, 0.03, 0.005 give 0.03, 0.06, 0.06, 0.02 (from memory).
 for found, wanted in zip(chance.holm([0.01, 0.04, 0.03, 0.005]), [0.03, 0.06, 0.06, 0.02]):
     check("Holm", found, wanted, 1e-12)

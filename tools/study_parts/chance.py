@@ -19,6 +19,22 @@ def binomial_test(k, n, p):
     return min(1.0, math.fsum(math.exp(x) for x in (log_binomial(i, n, p) for i in range(n + 1)) if x <= seen))
 
 
+def exact_interval(k, n, coverage=0.95):
+    """Of a share, k hits in n (C. J. Clopper, E. S. Pearson, Biometrika 26 (1934) 404)."""
+    tail = 0.5 * (1.0 - coverage)
+
+    def solve(above):
+        low, high = 0.0, 1.0
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            low, high = (low, middle) if above(middle) else (middle, high)
+        return 0.5 * (low + high)
+
+    sums = lambda ks, p: math.fsum(math.exp(log_binomial(i, n, p)) for i in ks)
+    return (0.0 if k == 0 else solve(lambda p: sums(range(k, n + 1), p) > tail),
+            1.0 if k == n else solve(lambda p: sums(range(k + 1), p) < tail))
+
+
 def holm(values):
     """p values adjusted for their number (S. Holm, Scand. J. Statistics 6 (1979) 65): the smallest times n, the next
     times n - 1, never falling, never above 1. None stays None and does not count."""
