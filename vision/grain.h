@@ -10,12 +10,20 @@
 //   grain = sqrt(B var / mean) / exit diameter          (unit-free)
 // Signal: absorbance, which adds up where shadows overlap. Front light is refused: how bright a drop shines
 // there hangs on the lamp and on the drop's facets, and rendered pairs came out in the wrong order in a third
-// of cases. Patches lie along rays from the exit, from 1.5 breakup lengths to 2.3 or the picture's end,
-// within the inner three quarters of the width; the variance is half that of the difference between
-// neighbours across the spray: waves, pulsation and haze are alike in both. A streak that a patch's end cuts
-// counts for less; from whole and half patches the value for patches without end is had. What the picture's
-// noise alone gives is measured the same way beside the spray and taken off; and so is the mean level there.
-// Derived here (shot-noise theorem). Clumps and ligaments count as coarse: they are.
+// of cases. Patches lie along rays from the exit, within the inner three quarters of the width, from 1.7
+// breakup lengths to 2.6 or the picture's end; where that is not in view, or cannot be read, from 1.5. The
+// variance is half that of the difference between patches two apart across the spray: waves, pulsation and
+// haze are alike in both. Shreds of the sheet that still hang on are few and far larger than drops: what lies
+// more than four spreads off is left out. A streak of length b that a patch of length L cuts counts for 1 - b
+// / (3 L), and for L / b - (L / b)^2 / 3 where it is the longer; what half patches show of what whole ones do
+// tells b / L, along the spray and across, and so the value for patches without end; beyond b = 2 L it is
+// refused. What the picture's noise alone gives is measured the same way beside the spray and taken off; and
+// so is the mean level there. Derived here (shot-noise theorem).
+//
+// In u: the scatter between blocks of frames, level and noise, and what the index hangs on besides D32. For
+// log-normal sizes of spread s, sqrt(E[d^4] / E[d^2]) = D32 exp(s^2 / 2): 0.04 for s from 0.3 to 0.6.
+// From 1.5 breakup lengths, shreds: 0.10 (rendered sprays read there and from 1.7: apart by 0.12 rms, half
+// within 0.03).
 #pragma once
 
 #include <cstdint>
@@ -30,12 +38,21 @@
 
 namespace conebook::vision {
 
+// Where it is read, and how far shreds of the sheet may push it there, relative.
+struct GrainStretch {
+  double from_of_breakup = 0.0, to_of_breakup = 0.0;
+  double u_shreds = 0.0;
+};
+
 struct GrainOptions {
-  double from_of_breakup = 1.5, to_of_breakup = 2.3;
+  GrainStretch drops_alone{1.7, 2.6, 0.0};
+  GrainStretch nearer{1.5, 2.3, 0.10};
+  double u_sizes = 0.04;  // relative: other spreads of sizes at one D32
   double patch_of_breakup = 0.35, least_patch_of_breakup = 0.15;  // length along the spray
   double patch_width_px = 6.0;                                    // least, and
   double patch_width_of_exit = 0.6;
-  double inner_part = 0.75;  // of the half width
+  double inner_part = 0.75;   // of the half width
+  double most_spreads = 4.0;  // farther off than so many: no drops
   int most_frames = 96;
   int blocks = 8;  // of frames, for the scatter
 };
