@@ -37,6 +37,10 @@ def draw(seed):
                 "area_written": 0}
     if phone:
         settings.update(codec="h264", container="mp4", variable_rate=0, fps=60)
+    # One element, one spray, whatever else a view's own seed draws. Ligaments go around evenly: few of them reach down
+    # to where drops are looked at.
+    settings.update(breakup_scatter=0.06, ligament_reach=0.15, d32_um=r.uniform(150.0, 300.0), drop_spread=0.35,
+                    drop_scatter_deg=3.0, drops_per_mm=r.uniform(50.0, 150.0))
     # Part of the drops fly within a bell about one azimuth: harmonic m of the density around is known in closed form.
     ray = {"share": r.uniform(0.05, 0.35), "width_deg": r.uniform(20.0, 60.0), "azimuth_deg": r.uniform(0.0, 360.0)}
     return {"ray": ray if light == "backlit" else None, "seed": seed, "size_deg": size, "direction_deg": direction, "settings": settings,
