@@ -2,15 +2,14 @@
 
 #include <algorithm>
 #include <cmath>
-#include <functional>
-#include <memory>
-#include <numbers>
 
 #include <fmt/format.h>
 
+#include "vision/angle_doubts.h"
 #include "vision/below_sheet.h"
 #include "vision/boundary.h"
 #include "vision/breakup.h"
+#include "vision/camera_doubts.h"
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
 #include "vision/drop_clip.h"
@@ -19,13 +18,11 @@
 #include "vision/point_stages.h"
 #include "vision/read_frame.h"
 #include "vision/refusal.h"
+#include "vision/sheet_end.h"
 #include "vision/sheet_fit.h"
 #include "vision/stations.h"
-#include "vision/statistics.h"
 #include "vision/still.h"
-#include "vision/straightness.h"
 #include "vision/swing.h"
-#include "vision/two_walls.h"
 
 namespace conebook::vision {
 namespace {
@@ -37,16 +34,6 @@ using calib::Severity;
 using calib::Shared;
 
 constexpr const char* kMotionSource = "size and turn of the picture";
-
-Quantity BreakupQuantity(const BreakupReading& reading) {
-  std::vector<Contribution> budget;
-  budget.push_back({"scatter from frame to frame", reading.u_statistics, Shared::kFrames,
-                    std::max(1.0, reading.effective_frames - 1.0)});
-  budget.push_back({"disagreement of the readings", reading.u_family, Shared::kModel});
-  budget.push_back({"definition (3.5 %: rendered sprays, not yet held against hand-marked footage)",
-                    0.035 * reading.length, Shared::kModel});
-  return calib::Combine(reading.length, std::move(budget));
-}
 
 class Measurer {
  public:
@@ -63,7 +50,10 @@ class Measurer {
     out.exit_px = exit;
     out.axis_deg = view_.axis_deg.value;
     out.lean_against_image_vertical = view_.axis_deg.value_assumed;
-    Scale();
+    if (out.has_scale) {
+      out.px_per_mm = ScaleOf(view_, setup_.camera);
+      for (Flag& flag : ScaleDoubts(view_, setup_.camera)) out.flags.push_back(std::move(flag));
+    }
     for (const TimeSpan& span : spans_) {
       points_.push_back(FramesIn(kept_, span));
       out.points.emplace_back();
@@ -84,7 +74,7 @@ class Measurer {
       MissingPictures();
       return Result();
     }
-    CheckKnownCones();
+    if (const auto flag = KnownConesOff(view_)) result_.flags.push_back(*flag);
     if (!Stations()) return Result();
     Reference();
     for (std::size_t p = 0; p < points_.size(); ++p) Angles(p);
@@ -152,76 +142,6 @@ class Measurer {
     result_.points[p].drops = std::move(sizing);
   }
 
-  void CheckKnownCones() {
-    if (!view_.known_cones || view_.known_cones->worst_in_u <= 2.0) return;
-    const KnownCones& known = *view_.known_cones;
-    result_.flags.push_back(
-        {"known_cone_off", Severity::kWarn, std::nullopt, "half_angle_deg",
-         fmt::format(
-             "known cone{} of {} read {:.2f} deg off with this rig, {:.1f} times the u of the check; as much "
-             "is in this result's u",
-             known.checks == 1 ? "" : "s", known.date, known.difference_deg, known.worst_in_u),
-         "state tilt, distance and lens in the rig as they are, and film a known cone again"});
-  }
-
-  void Scale() {
-    if (!result_.has_scale) return;
-    const double value = setup_.camera.px_per_mm;
-    const double u = view_.px_per_mm ? view_.px_per_mm->u : 0.03 * value;
-    const bool assumed = !view_.px_per_mm || view_.px_per_mm->u_assumed;
-    std::string source = assumed ? "scale (assumed)" : "scale";
-    if (view_.px_per_mm && view_.px_per_mm->calibrated) source += " (as calibrated)";
-    result_.px_per_mm = calib::Combine(value, {{source, u, Shared::kRig}});
-    if (view_.px_per_mm && view_.distance_mm && view_.focal_px)
-      CheckFocal("focal_px", view_.focal_px->value, view_.focal_px->u);
-    const std::optional<calib::Lens>& lens = setup_.camera.lens;
-    if (!lens) return;
-    if (view_.px_per_mm && view_.distance_mm) {
-      // Without a stated u of the lens: 1 %, what a careful calibration stays within (common practice, no
-      // source).
-      CheckFocal("the lens file's focal length", lens->fx_px,
-                 lens->covariance ? std::sqrt((*lens->covariance)(0, 0)) : 0.01 * lens->fx_px);
-    }
-    if (lens->width_px != view_.lens->width_px) {
-      const bool told = view_.px_per_mm && view_.distance_mm;
-      result_.flags.push_back(
-          {"lens_scaled", told ? Severity::kInfo : Severity::kWarn, std::nullopt, std::nullopt,
-           fmt::format(
-               "the lens file is for {} x {} px, the picture is {} x {} px of the same shape: taken as "
-               "the same field, {:.3f} times as many pixels{}",
-               view_.lens->width_px, view_.lens->height_px, lens->width_px, lens->height_px,
-               static_cast<double>(lens->width_px) / view_.lens->width_px,
-               told ? "; focal length, distance and scale were compared" : ""),
-           "many cameras crop in some modes: calibrate the lens in the clip's own mode, or state distance_mm "
-           "so that the focal length can be checked"});
-    }
-  }
-
-  void CheckFocal(const char* what, double focal_px, double u_focal_px) {
-    const double value = setup_.camera.px_per_mm;
-    const double expected = focal_px / view_.distance_mm->value;
-    const double u = std::hypot(
-        view_.px_per_mm->u,
-        expected * std::hypot(view_.distance_mm->u / view_.distance_mm->value, u_focal_px / focal_px));
-    const double apart_u = std::abs(expected - value) / std::max(u, 1e-6 * value);
-    // As control charts have it: told beyond two u, which one sound rig in twenty passes by chance; acted
-    // upon beyond three.
-    if (apart_u <= 2.0) return;
-    const bool sure = apart_u > 3.0;
-    result_.flags.push_back(
-        {"camera_inconsistent", sure ? Severity::kWarn : Severity::kInfo, std::nullopt, std::nullopt,
-         fmt::format("{} / distance_mm gives {:.3f} px/mm, the rig states {:.3f} px/mm", what, expected,
-                     value),
-         "look for a digital zoom or a crop between calibration and clip, or a wrong distance"});
-  }
-
-  double RowDistanceMm(int row) const {
-    const calib::ConeProjection projection(setup_.camera);
-    const double y = kept_.model.Row(row);
-    const cv::Point2d px = Apply(kept_.model.reading.upright_from_reading, {kept_.model.AxisX(y), y});
-    return projection.MmFromPx({px.x, px.y}).z_mm;
-  }
-
   const ClipModel& Model(std::size_t p) const { return stages_[p].own ? stages_[p].own->model : kept_.model; }
   const RecordSpool& Spool(std::size_t p) const {
     return stages_[p].own ? stages_[p].own->spool : kept_.spool;
@@ -245,7 +165,8 @@ class Measurer {
     breakups_.resize(points_.size());
     std::vector<double> ends_px;
     for (std::size_t p = 0; p < points_.size(); ++p) {
-      if (!points_[p].empty() && !kept_.outline_only) breakups_[p] = EndOfSheet(p);
+      if (!points_[p].empty() && !kept_.outline_only)
+        breakups_[p] = EndOfSheet(Model(p), Spool(p), points_[p], setup_);
       const BreakupResult& end = breakups_[p];
       const double end_mm = end.reading ? end.reading->length : end.none.lower_bound.value_or(0.0);
       ends_px.push_back(end_mm * setup_.camera.px_per_mm);
@@ -253,7 +174,7 @@ class Measurer {
     stages_ = StagesOfPoints(kept_, view_, points_, ends_px);
     for (std::size_t p = 0; p < points_.size(); ++p) {
       if (points_[p].empty()) continue;
-      if (stages_[p].own) breakups_[p] = EndOfSheet(p);
+      if (stages_[p].own) breakups_[p] = EndOfSheet(Model(p), Spool(p), points_[p], setup_);
       TellStage(p);
     }
   }
@@ -283,51 +204,6 @@ class Measurer {
               fmt::format("no cone could be followed here: {}", reading.why),
               "light the rim of the spray better, and check exit_px and axis_deg");
     }
-  }
-
-  BreakupResult EndOfSheet(std::size_t p) const {
-    std::vector<double> distance;
-    for (int row = 0; row < kept_.spool.Rows(); row += kRayRowStep) distance.push_back(RowDistanceMm(row));
-    const double d = view_.exit_diameter_mm.value;
-    BreakupOptions options;
-    const double u_tilt = view_.tilt_deg.u;
-    for (const double tilt : {0.0, u_tilt, -u_tilt}) options.walls.push_back(WallsAt(Model(p), tilt));
-    return ReadBreakup(Spool(p), points_[p], distance, std::max({1.0 * d, 0.5, WideEnoughMm(Model(p))}),
-                       options);
-  }
-
-  std::function<WallsSeen(double)> WallsAt(const ClipModel& model, double more_tilt_deg) const {
-    calib::ConeCamera camera = setup_.camera;
-    camera.tilt_deg += more_tilt_deg;
-    const calib::ConeProjection projection(camera);
-    // The sides as guessed, from the picture to the cone in space.
-    const auto slope = [&](calib::Side side) {
-      const GuessLine& guess = model.guess[side == calib::Side::kLeft ? 0 : 1];
-      const double dy = 0.5 * kept_.model.rows * kept_.model.row_step;
-      const auto at = [&](double down) {
-        const double y = model.exit_px.y + down;
-        const cv::Point2d px = Apply(kept_.model.reading.upright_from_reading, {guess.X(down), y});
-        return projection.MmFromPx({px.x, px.y});
-      };
-      const calib::AxisPlanePoint a = at(0.0);
-      const calib::AxisPlanePoint b = at(dy);
-      const double in_plane = (b.x_mm - a.x_mm) / std::max(1e-9, b.z_mm - a.z_mm);
-      const double half_angle = projection.HalfAngleDeg(side, a.x_mm - in_plane * a.z_mm, in_plane);
-      return std::tan(std::clamp(half_angle, 1.0, 80.0) * std::numbers::pi / 180.0);
-    };
-    const double left = slope(calib::Side::kLeft);
-    const double right = slope(calib::Side::kRight);
-    return [projection, left, right](double z_mm) { return SeeWalls(projection, z_mm, left, right); };
-  }
-
-  // Nearer the exit than this the two rims fill the width, and nothing can be seen between them.
-  double WideEnoughMm(const ClipModel& model) const {
-    constexpr double kLeastHalfWidthPx = 24.0;
-    const GuessLine* guess = model.guess.data();
-    const double opening = guess[1].slope - guess[0].slope;
-    const double at_exit = guess[1].at_exit_px - guess[0].at_exit_px;
-    const double dy = (2.0 * kLeastHalfWidthPx - at_exit) / std::max(0.02, opening);
-    return std::max(0.0, dy) / setup_.camera.px_per_mm;
   }
 
   void Breakup(std::size_t p) {
@@ -362,23 +238,11 @@ class Measurer {
       frame_breakup_.resize(points_.size());
       frame_breakup_[p] = result.reading->frame_length;
       if (result_.has_scale) {
-        Quantity q = BreakupQuantity(*result.reading);
-        std::vector<Contribution> budget = q.budget;
-        const double relative = result_.px_per_mm->u / result_.px_per_mm->value;
-        budget.push_back({"scale", relative * q.value, Shared::kRig});
-        const double u_exit = view_.exit_y_px ? view_.exit_y_px->u : Model(p).u_exit_px;
-        budget.push_back({"exit position", u_exit / setup_.camera.px_per_mm, Shared::kRig});
-        if (kept_.motion) budget.push_back({kMotionSource, kept_.motion->u_length * q.value, Shared::kClip});
-        // The effect of tilt is one-sided in part: its mean is taken out (chi-square of one degree: sd
-        // sqrt(2) means).
-        const std::vector<double>& tilted = result.reading->otherwise;
-        const double bent = 0.5 * (tilted[0] + tilted[1]) - q.value;
-        const double turned = 0.5 * (tilted[0] - tilted[1]);
-        budget.push_back({view_.tilt_deg.u_assumed
-                              ? fmt::format("tilt (assumed {:.3g} deg)", view_.tilt_deg.u)
-                              : std::string("tilt"),
-                          std::hypot(turned, std::numbers::sqrt2 * bent), Shared::kRig});
-        point.breakup_mm = calib::Combine(q.value + bent, std::move(budget));
+        std::optional<Contribution> motion;
+        if (kept_.motion)
+          motion = {kMotionSource, kept_.motion->u_length * result.reading->length, Shared::kClip};
+        point.breakup_mm =
+            BreakupLength(*result.reading, Model(p), setup_, *result_.px_per_mm, std::move(motion));
       }
     } else if (result.none.lower_bound && result_.has_scale) {
       point.breakup_lower_bound_mm = *result.none.lower_bound;
@@ -428,7 +292,7 @@ class Measurer {
     int row0 = kept_.spool.Rows();
     int row1 = 0;
     for (int row = 0; row < kept_.spool.Rows(); ++row) {
-      const double z = RowDistanceMm(row);
+      const double z = RowDistanceMm(kept_.model, setup_, row);
       if (z < result_.near_mm || z > result_.far_mm) continue;
       row0 = std::min(row0, row);
       row1 = std::max(row1, row + 1);
@@ -495,9 +359,19 @@ class Measurer {
       point.line_left[end] = angles.line_px[0][end];
       point.line_right[end] = angles.line_px[1][end];
     }
-    if (!Plausible(p, angles)) return;
-    Straight(p, angles);
-    LongEnough(p, angles);
+    const AngleDoubts doubts =
+        DoubtsOf(angles, setup_.camera, result_.near_mm, result_.far_mm, 0.5 * view_.exit_diameter_mm.value);
+    for (Flag flag : doubts.flags) {
+      flag.point = static_cast<int>(p);
+      flag.quantity = "half_angle_deg";
+      result_.flags.push_back(std::move(flag));
+    }
+    if (doubts.no_cone) {
+      ++crooked_;
+      point.half_angle.reset();
+      point.apparent_half_angle_deg.reset();
+      return;
+    }
     Sheet(p, angles);
     const std::size_t n = points_[p].size();
     for (std::size_t k = 0; k < n; ++k) {
@@ -602,7 +476,8 @@ class Measurer {
     request.frames = points_[p];
     request.time_s = kept_.time_s;
     request.interval_s = kept_.frame_interval_s;
-    for (int row = 0; row < Spool(p).Rows(); ++row) request.z_mm.push_back(RowDistanceMm(row));
+    for (int row = 0; row < Spool(p).Rows(); ++row)
+      request.z_mm.push_back(RowDistanceMm(kept_.model, setup_, row));
     constexpr double kFromEnd = 0.3, kToEnd = 0.9;
     request.from_mm =
         end_mm > 0.0 ? std::max(view_.exit_diameter_mm.value, kFromEnd * end_mm) : result_.near_mm;
@@ -625,97 +500,6 @@ class Measurer {
     std::vector<Contribution> budget = angle.budget;
     budget.push_back({kMotionSource, kept_.motion->u_turn_deg, Shared::kClip});
     return calib::Combine(angle.value, std::move(budget));
-  }
-
-  // False: the angle was taken back.
-  bool Plausible(std::size_t p, const ConeAngles& angles) {
-    SprayPoint& point = result_.points[p];
-    constexpr double kLeastHalfAngleDeg = 4.0;
-    constexpr double kMostSpreadDeg = 2.0;  // single frames of a steady spray scatter by half a degree
-    constexpr double kLeastShare = 0.35;
-    std::vector<double> mean;
-    for (std::size_t k = 0; k < angles.frame_found.size(); ++k) {
-      if (angles.frame_found[k]) mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]));
-    }
-    const double share =
-        static_cast<double>(mean.size()) / static_cast<double>(std::max<std::size_t>(1, points_[p].size()));
-    const double spread = RobustSpread(mean);
-    const double half_angle = point.half_angle->mean_deg.value;
-    if (half_angle < kLeastHalfAngleDeg || half_angle < 4.0 * point.half_angle->mean_deg.u) {
-      ++crooked_;
-      AddFlag(p, "not_a_cone", Severity::kWarn, "half_angle_deg",
-              fmt::format("what was followed from the exit opens by {:.1f} deg, u {:.1f} deg: no cone",
-                          half_angle, point.half_angle->mean_deg.u),
-              "check that the valve opened while filming, and that exit_px and axis_deg are right");
-      point.half_angle.reset();
-      point.apparent_half_angle_deg.reset();
-      return false;
-    }
-    if (spread > kMostSpreadDeg) {
-      AddFlag(
-          p, "edges_unsteady", Severity::kWarn, "half_angle_deg",
-          fmt::format(
-              "the half angle scatters by {:.1f} deg from frame to frame; a steady cone by less than one",
-              spread),
-          "look at the picture: is it the spray that was followed? Keep moving things out, steady the feed");
-    } else if (share < kLeastShare) {
-      AddFlag(p, "edges_seldom_found", Severity::kWarn, "half_angle_deg",
-              fmt::format("both edges were found in {:.0f} % of the frames only", 100.0 * share),
-              "light the rim of the spray better");
-    }
-    return true;
-  }
-
-  // Few correlation times tell little of a scatter, and so of u.
-  void LongEnough(std::size_t p, const ConeAngles& angles) {
-    constexpr double kEnough = 20.0;
-    constexpr double kFew = 5.0;
-    constexpr double kCorrelated = 1.5;  // frames in a correlation time; fewer: cannot be told from one
-    std::vector<double> mean;
-    for (std::size_t k = 0; k < angles.frame_found.size(); ++k) {
-      if (angles.frame_found[k]) mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]));
-    }
-    const double times = EffectiveSampleSize(mean);
-    const double frames = static_cast<double>(mean.size()) / std::max(1.0, times);
-    if (mean.size() < 4 || times >= kEnough || frames < kCorrelated) return;
-    const bool few = times < kFew;
-    AddFlag(p, "short_record", few ? Severity::kWarn : Severity::kInfo, "half_angle_deg",
-            fmt::format(
-                "the stretch is {:.0f} correlation times of the half angle long ({} frames, {:.1f} of them "
-                "to a correlation time); below {:.0f} its scatter is known poorly",
-                times, mean.size(), frames, kEnough),
-            "film longer, or at a lower frame rate");
-  }
-
-  // Warns where waviness of a side could turn its line by more than the stated interval.
-  void Straight(std::size_t p, const ConeAngles& angles) {
-    const StraightnessOptions options;
-    const calib::ConeProjection projection(setup_.camera);
-    for (const int side : {kLeftSide, kRightSide}) {
-      std::vector<SidePoint> points;
-      for (const cv::Point2f& px : angles.boundary_px[static_cast<std::size_t>(side)]) {
-        const calib::AxisPlanePoint at =
-            projection.MmFromPx({static_cast<double>(px.x), static_cast<double>(px.y)});
-        if (at.z_mm < result_.near_mm || at.z_mm > result_.far_mm) continue;
-        points.push_back({at.z_mm, side == kRightSide ? at.x_mm : -at.x_mm});
-      }
-      const auto shape = ShapeOfSide(points, 0.5 * view_.exit_diameter_mm.value, options);
-      if (!shape) continue;
-      const Quantity& angle = side == kLeftSide ? angles.left_deg : angles.right_deg;
-      const bool wavy = shape->significance > options.least_significance &&
-                        shape->turn_deg > options.most_turn_in_u * angle.u;
-      const bool bent =
-          shape->bend_deg > options.most_opening_deg || shape->bend_deg < -options.most_closing_deg;
-      if (!wavy && !bent) continue;
-      AddFlag(
-          p, "sides_not_straight", Severity::kWarn, "half_angle_deg",
-          fmt::format("the {} side {}, as no cone's does; its angle may be off by {:.1f} deg or more",
-                      side == kLeftSide ? "left" : "right", wavy ? "bends to and fro" : "bends all the way",
-                      wavy ? shape->turn_deg : 0.25 * std::abs(shape->bend_deg)),
-          "look at the picture: keep moving things out of it, wipe the window, and check exit_px and "
-          "axis_deg");
-      return;
-    }
   }
 
   void Sheet(std::size_t p, const ConeAngles& angles) {

@@ -1,0 +1,143 @@
+#include "vision/angle_doubts.h"
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <utility>
+
+#include <fmt/format.h>
+
+#include "vision/frame_record.h"
+#include "vision/statistics.h"
+#include "vision/straightness.h"
+
+namespace conebook::vision {
+namespace {
+
+using calib::Flag;
+using calib::Severity;
+
+std::vector<double> MeanOfFrames(const ConeAngles& angles) {
+  std::vector<double> mean;
+  for (std::size_t k = 0; k < angles.frame_found.size(); ++k) {
+    if (angles.frame_found[k]) mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]));
+  }
+  return mean;
+}
+
+std::optional<Flag> NoCone(const ConeAngles& angles) {
+  constexpr double kLeastHalfAngleDeg = 4.0;
+  const calib::Quantity& half_angle = angles.mean_deg;
+  if (half_angle.value >= kLeastHalfAngleDeg && half_angle.value >= 4.0 * half_angle.u) return std::nullopt;
+  return Flag{"not_a_cone",
+              Severity::kWarn,
+              std::nullopt,
+              std::nullopt,
+              fmt::format("what was followed from the exit opens by {:.1f} deg, u {:.1f} deg: no cone",
+                          half_angle.value, half_angle.u),
+              "check that the valve opened while filming, and that exit_px and axis_deg are right"};
+}
+
+std::optional<Flag> Unsteady(const ConeAngles& angles) {
+  constexpr double kMostSpreadDeg = 2.0;  // single frames of a steady spray scatter by half a degree
+  constexpr double kLeastShare = 0.35;
+  const std::vector<double> mean = MeanOfFrames(angles);
+  const double share = static_cast<double>(mean.size()) /
+                       static_cast<double>(std::max<std::size_t>(1, angles.frame_found.size()));
+  const double spread = RobustSpread(mean);
+  if (spread > kMostSpreadDeg) {
+    return Flag{
+        "edges_unsteady",
+        Severity::kWarn,
+        std::nullopt,
+        std::nullopt,
+        fmt::format(
+            "the half angle scatters by {:.1f} deg from frame to frame; a steady cone by less than one",
+            spread),
+        "look at the picture: is it the spray that was followed? Keep moving things out, steady the feed"};
+  }
+  if (share < kLeastShare) {
+    return Flag{"edges_seldom_found",
+                Severity::kWarn,
+                std::nullopt,
+                std::nullopt,
+                fmt::format("both edges were found in {:.0f} % of the frames only", 100.0 * share),
+                "light the rim of the spray better"};
+  }
+  return std::nullopt;
+}
+
+// Waviness of a side could turn its line by more than the stated interval.
+std::optional<Flag> NotStraight(const ConeAngles& angles, const calib::ConeCamera& camera, double near_mm,
+                                double far_mm, double exit_radius_mm) {
+  const StraightnessOptions options;
+  const calib::ConeProjection projection(camera);
+  for (const int side : {kLeftSide, kRightSide}) {
+    std::vector<SidePoint> points;
+    for (const cv::Point2f& px : angles.boundary_px[static_cast<std::size_t>(side)]) {
+      const calib::AxisPlanePoint at =
+          projection.MmFromPx({static_cast<double>(px.x), static_cast<double>(px.y)});
+      if (at.z_mm < near_mm || at.z_mm > far_mm) continue;
+      points.push_back({at.z_mm, side == kRightSide ? at.x_mm : -at.x_mm});
+    }
+    const auto shape = ShapeOfSide(points, exit_radius_mm, options);
+    if (!shape) continue;
+    const calib::Quantity& angle = side == kLeftSide ? angles.left_deg : angles.right_deg;
+    const bool wavy = shape->significance > options.least_significance &&
+                      shape->turn_deg > options.most_turn_in_u * angle.u;
+    const bool bent =
+        shape->bend_deg > options.most_opening_deg || shape->bend_deg < -options.most_closing_deg;
+    if (!wavy && !bent) continue;
+    return Flag{
+        "sides_not_straight",
+        Severity::kWarn,
+        std::nullopt,
+        std::nullopt,
+        fmt::format("the {} side {}, as no cone's does; its angle may be off by {:.1f} deg or more",
+                    side == kLeftSide ? "left" : "right", wavy ? "bends to and fro" : "bends all the way",
+                    wavy ? shape->turn_deg : 0.25 * std::abs(shape->bend_deg)),
+        "look at the picture: keep moving things out of it, wipe the window, and check exit_px and axis_deg"};
+  }
+  return std::nullopt;
+}
+
+// Few correlation times tell little of a scatter, and so of u.
+std::optional<Flag> ShortRecord(const ConeAngles& angles) {
+  constexpr double kEnough = 20.0;
+  constexpr double kFew = 5.0;
+  constexpr double kCorrelated = 1.5;  // frames in a correlation time; fewer: cannot be told from one
+  const std::vector<double> mean = MeanOfFrames(angles);
+  const double times = EffectiveSampleSize(mean);
+  const double frames = static_cast<double>(mean.size()) / std::max(1.0, times);
+  if (mean.size() < 4 || times >= kEnough || frames < kCorrelated) return std::nullopt;
+  const bool few = times < kFew;
+  return Flag{
+      "short_record",
+      few ? Severity::kWarn : Severity::kInfo,
+      std::nullopt,
+      std::nullopt,
+      fmt::format(
+          "the stretch is {:.0f} correlation times of the half angle long ({} frames, {:.1f} of them to "
+          "a correlation time); below {:.0f} its scatter is known poorly",
+          times, mean.size(), frames, kEnough),
+      "film longer, or at a lower frame rate"};
+}
+
+}  // namespace
+
+AngleDoubts DoubtsOf(const ConeAngles& angles, const calib::ConeCamera& camera, double near_mm, double far_mm,
+                     double exit_radius_mm) {
+  AngleDoubts doubts;
+  if (auto none = NoCone(angles)) {
+    doubts.no_cone = true;
+    doubts.flags.push_back(std::move(*none));
+    return doubts;
+  }
+  for (auto& flag : {Unsteady(angles), NotStraight(angles, camera, near_mm, far_mm, exit_radius_mm),
+                     ShortRecord(angles)}) {
+    if (flag) doubts.flags.push_back(*flag);
+  }
+  return doubts;
+}
+
+}  // namespace conebook::vision
