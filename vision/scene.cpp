@@ -109,6 +109,45 @@ SampleMotion MotionOfSample(const std::vector<LumaFrame>& sample, const ClipMode
   return motion;
 }
 
+namespace {
+
+// What moves above the exit, where there is no spray: what a codec makes of a still wall, in its few worst
+// places.
+float MotionAbove(const cv::Mat1f& activity, const ClipModel& model) {
+  constexpr std::size_t kFewest = 200;
+  constexpr double kPart = 0.98;
+  std::vector<double> values;
+  const int end = static_cast<int>(model.exit_px.y - 0.3 * model.exit_diameter_px) - 3;
+  for (int y = 3; y < end; y += 2) {
+    for (int x = 3; x + 3 < activity.cols; x += 2) values.push_back(static_cast<double>(activity(y, x)));
+  }
+  return values.size() < kFewest ? 0.0F : static_cast<float>(QuantileInPlace(values, kPart));
+}
+
+struct Stretch {
+  int left = -1, right = -1;
+};
+
+// Where a row moves, but for the outermost fiftieth of its motion on either side: blocks of a codec that
+// flicker far from the spray move by little.
+Stretch MovingStretch(const float* activity, int columns, float cut) {
+  constexpr float kOutermost = 0.02F;
+  float all = 0.0F;
+  for (int x = 0; x < columns; ++x) all += std::max(0.0F, activity[x] - cut);
+  Stretch stretch;
+  if (!(all > 0.0F)) return stretch;
+  float sum = 0.0F;
+  for (int x = 0; x < columns; ++x) {
+    sum += std::max(0.0F, activity[x] - cut);
+    if (stretch.left < 0 && sum > kOutermost * all) stretch.left = x;
+    if (sum < (1.0F - kOutermost) * all) stretch.right = x + 1;
+  }
+  stretch.right = std::min(stretch.right, columns - 1);
+  return stretch;
+}
+
+}  // namespace
+
 void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel& model) {
   const int w = model.reading.width_px;
   const int h = model.reading.height_px;
@@ -141,20 +180,15 @@ void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel&
     std::nth_element(near.begin(), high, near.end());
     strongest = *high;
   }
-  const float cut = std::max(noise, still + 0.15F * (strongest - still));
+  const float cut = std::max({noise, still + 0.15F * (strongest - still),
+                              std::min(MotionAbove(activity, model), still + 0.3F * (strongest - still))});
   std::array<std::vector<double>, 2> dy;
   std::array<std::vector<double>, 2> out;
   const int first = static_cast<int>(model.exit_px.y + std::max(2.0, 0.5 * model.exit_diameter_px));
   constexpr int kBorderPx = 3;
   for (int y = std::max(0, first); y < h; ++y) {
     const double axis = model.AxisX(y);
-    int left = -1;
-    int right = -1;
-    for (int x = 0; x < w; ++x) {
-      if (activity(y, x) <= cut) continue;
-      if (left < 0) left = x;
-      right = x;
-    }
+    const auto [left, right] = MovingStretch(activity[y], w, cut);
     if (left < 0) continue;
     // Where the moving stretch ends at the picture's, its side lies somewhere outside.
     if (left < axis && left > kBorderPx) {

@@ -254,8 +254,10 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
   std::vector<std::int64_t> index;  // of the watched frames
   std::vector<double> stamps;
   std::optional<BandWatch> bands(std::in_place, model, LightBandOptions{});
+  std::int64_t last_free = -1;
   const auto add_background = [&](const LumaFrame& free) {
     if (head.background.Frames() >= options.most_background_frames) return;
+    last_free = std::max(last_free, free.index);
     head.background.Add(free);
     bands->Add(ViewRows(model.reading, model.format, free, turned, turned_again));
   };
@@ -291,9 +293,22 @@ Head ReadHead(const std::string& path, const FootageOptions& footage_options, co
   const std::optional<std::int64_t> onset = watch->FirstSprayFrame();
   if (!onset) return head;
   const auto at = static_cast<std::size_t>(*onset);
-  // Frames still held back are spray-free as far as they lie before the first spray frame.
-  for (const LumaFrame& held : lag) {
-    if (held.index < index[at - 1]) add_background(held);
+  if (last_free >= index[at]) {
+    // Grain hid from each frame by itself what the step between all of them shows: once more, up to the step.
+    head.background.Clear();
+    bands.emplace(model, LightBandOptions{});
+    const std::unique_ptr<Footage> again = OpenFootage(path, footage_options);
+    while (again->Next(frame) && frame.index < index[at - 1]) {
+      const Damage damage = frame.corrupt   ? Damage::kCorrupt
+                            : frame.tainted ? Damage::kTainted
+                                            : Damage::kNone;
+      if (damage <= accepted && frame.index >= index.front()) add_background(frame);
+    }
+  } else {
+    // Frames still held back are spray-free as far as they lie before the first spray frame.
+    for (const LumaFrame& held : lag) {
+      if (held.index < index[at - 1]) add_background(held);
+    }
   }
   head.bands_rms = bands->Rms();
   head.first_spray_frame = index[at];
