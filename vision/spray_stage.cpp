@@ -157,7 +157,8 @@ class Judge {
   bool TooShort() {
     const double length = reading_.length;
     const auto share = static_cast<double>(rows_.size()) / static_cast<double>(outline_.rows.size());
-    if (length >= options_.least_length * d_ && rows_.size() >= 16 && share >= 0.1) return false;
+    if (rows_.size() >= 16 && share >= 0.1 && (length >= options_.least_length * d_ || OpensToItsEnd()))
+      return false;
     // A hanging drop is about as wide as it is long; a sheet that short would be open at its end.
     const double widest = smooth_.empty() ? 0.0 : *std::max_element(smooth_.begin(), smooth_.end());
     if (length < 0.35 * view_ && widest < 0.8 * std::max(length, 1.2 * d_)) {
@@ -167,6 +168,14 @@ class Judge {
       reading_.why = fmt::format("only {:.1f} exit diameters of the outline can be seen", length / d_);
     }
     return true;
+  }
+
+  // A drop that hangs is round at its end. What goes on widening there is a sheet, however soon it breaks up.
+  bool OpensToItsEnd() const {
+    constexpr double kLeastOpening = 1.5, kAtTheEnd = 0.9;
+    if (smooth_.empty() || reading_.length < options_.least_sheet * d_) return false;
+    const double widest = smooth_[Top()];
+    return widest > kLeastOpening * AtExit() && smooth_.back() > kAtTheEnd * widest;
   }
 
   // One spray, from the exit on; it may lean.

@@ -60,7 +60,8 @@ struct StageOptions {
   double closed_part = 0.75;    // of the widening that is lost again: more is closed
   double open_part = 0.5;       // less is open
   double least_found = 0.6;     // share of frames in which a row must show liquid
-  double least_length = 4.0;    // exit diameters of outline; less cannot tell
+  double least_length = 4.0;    // exit diameters of outline; less cannot tell, unless it
+  double least_sheet = 1.5;     // is so long and opens to its very end
   double most_scatter = 0.12;   // of the half width, from frame to frame, of a sheet
   double most_ragged_px = 0.45;     // and its sides' bend from row to row, or
   double most_ragged_part = 0.005;  // of the half width, or

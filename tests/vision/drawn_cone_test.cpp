@@ -31,6 +31,8 @@ struct Drawn {
   bool lamp = false;   // mirrored in the sheet's middle, and the left rim lost from 90 to 130 px below
   bool drops = true;   // below 120 px
   bool shine = false;  // a lamp mirrored in the upper half, thrice as bright as the right rim
+  double exit_radius_px = 6.0;
+  int sheet_px = 1000;  // below it drops only
 };
 
 // In front light: bright rims on a dark wall, the sheet between them as good as invisible.
@@ -46,7 +48,8 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
     const bool on = k >= drawn.on_from && k < drawn.on_to;
     for (int y = static_cast<int>(kExitY); on && y < kHeight; ++y) {
       const double z = y - kExitY;
-      const double w = std::hypot(6.0, z * kTan);
+      const double w = std::hypot(drawn.exit_radius_px, z * kTan);
+      if (z > drawn.sheet_px) break;
       for (int x = 0; x < kWidth; ++x) {
         const double from_axis = x - kExitX;
         const double in = w - std::abs(from_axis);
@@ -62,7 +65,7 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
       }
     }
     for (int drop = 0; on && drawn.drops && drop < 120; ++drop) {
-      const double z = random.uniform(120.0, 270.0);
+      const double z = random.uniform(std::min(120.0, static_cast<double>(drawn.sheet_px)), 270.0);
       const double x = kExitX + random.uniform(-0.9, 0.9) * z * kTan;
       cv::rectangle(light, cv::Rect(static_cast<int>(x), static_cast<int>(kExitY + z), 2, 3),
                     cv::Scalar(150.0), cv::FILLED);
@@ -175,6 +178,31 @@ TEST_CASE(
   const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
   CHECK(m.exit_px.x == Approx(kExitX).margin(3.0));
   CHECK(m.exit_px.y == Approx(kExitY).margin(6.0));
+}
+
+// Breakup lengths of a few exit diameters are usual at high pressure (A. H. Lefebvre, Atomization and Sprays;
+// from memory).
+TEST_CASE("a cone that breaks up three exit diameters below is no dribble", "[vision][drawn]") {
+  Drawn breaks;
+  breaks.exit_radius_px = 14.0;
+  breaks.sheet_px = 90;
+  vision::View view = ViewOf();
+  view.exit_diameter_mm = conebook::tests::Known(3.5, 0.01);
+  view.near_mm = 3.5;
+  view.far_mm = 10.0;
+  for (const bool from_the_start : {false, true}) {
+    if (from_the_start) breaks.on_from = 0;
+    const vision::ClipReading reading =
+        vision::ReadClip(Draw(from_the_start ? "breaks-on" : "breaks", breaks), view, {});
+    for (const calib::Flag& flag : reading.flags) UNSCOPED_INFO(flag.code << ": " << flag.message);
+    REQUIRE_FALSE(reading.Rejected());
+    const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
+    for (const calib::Flag& flag : m.flags) UNSCOPED_INFO(flag.code << ": " << flag.message);
+    REQUIRE(m.points.size() == 1);
+    REQUIRE(m.points[0].half_angle);
+    // Between the stations the hyperbola's own slope is less than its asymptote's: 27.5 deg.
+    CHECK(m.points[0].half_angle->mean_deg.value == Approx(27.5).margin(0.7));
+  }
 }
 
 // What perspective does goes with 1/distance. Nothing said, it lies anywhere from none to that of the nearest
