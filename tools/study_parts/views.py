@@ -148,7 +148,8 @@ def run(build, scratch, seeds, jobs, out):
                f"{direction:.0f}" + (f" (u {u_direction:.0f})" if u_direction else ""), f"{(value - along) / u:+.1f}"]
               for e, f in zip(elements, found) if f for m, true, along, value, u, direction, u_direction in f["harmonics"]]
     print("\nExtinction around the cone, in back light: part of the drops in a bell about one azimuth, which thins them "
-          "elsewhere; amplitude and azimuth of its harmonics.\n", file=out)
+          "elsewhere; amplitude and azimuth of its harmonics. True: of the drops as they are sent off; ligaments, which "
+          "go around evenly, and the scatter of the drops' ways make what is seen a little less.\n", file=out)
     print(tables.table(["seed", "a turn", "true", "found", "error over u"], around), file=out)
     off = [f["off_deg"] for f in found if f]
     good = len(off) == len(found) and max(off) <= MOST_DEG
