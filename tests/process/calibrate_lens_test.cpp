@@ -224,4 +224,3 @@ TEST_CASE("a focal length between two and three u off is told and no cause for a
   folder.Write("rig.toml", kSprayRig + "distance_mm = 53.0\nu_distance_mm = 1.0\n");
   CHECK(FlagOf(Measured(folder), "camera_inconsistent")["severity"] == "info");
 }
-}
