@@ -45,6 +45,19 @@ const char* NameOf(calib::Severity severity) {
   return "info";
 }
 
+Json FromGrain(const vision::Grain& grain) {
+  Json json = {{"index", Number(grain.index)},
+               {"u", Number(grain.u)},
+               {"mean_signal", Number(grain.mean_signal)},
+               {"noise_part", Number(grain.noise_part)},
+               {"frames", grain.frames},
+               {"patches", grain.patches}};
+  json["mist_share"] = nullptr;
+  if (grain.mist) json["mist_share"] = {{"value", Number(grain.mist->value)}, {"u", Number(grain.mist->u)}};
+  json["no_mist_share"] = grain.mist ? Json(nullptr) : Json(grain.no_mist);
+  return json;
+}
+
 Json FromFlag(const calib::Flag& flag) {
   return {{"code", flag.code},
           {"severity", NameOf(flag.severity)},
@@ -262,14 +275,7 @@ Json FromPoint(const Point& point, bool nominal, bool has_scale) {
                           {"detectable_deg", Number(point.spray.steadiness->detectable_deg)},
                           {"fastest_hz", Number(point.spray.steadiness->fastest_hz)}};
   }
-  if (point.spray.grain) {
-    json["grain"] = {{"index", Number(point.spray.grain->index)},
-                     {"u", Number(point.spray.grain->u)},
-                     {"mean_signal", Number(point.spray.grain->mean_signal)},
-                     {"noise_part", Number(point.spray.grain->noise_part)},
-                     {"frames", point.spray.grain->frames},
-                     {"patches", point.spray.grain->patches}};
-  }
+  if (point.spray.grain) json["grain"] = FromGrain(*point.spray.grain);
   if (point.spray.evenness) json["evenness"] = Json::parse(EvennessJson(*point.spray.evenness, has_scale));
   if (point.spray.waves)
     json["sheet_waves"] = Json::parse(WavesJson(*point.spray.waves, point.wave_speed_part));

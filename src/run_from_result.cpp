@@ -244,6 +244,10 @@ Point ToPoint(const Json& json) {
     spray.grain = vision::Grain{grain->at("index").get<double>(),       grain->at("u").get<double>(),
                                 grain->at("mean_signal").get<double>(), grain->at("noise_part").get<double>(),
                                 grain->at("frames").get<int>(),         grain->at("patches").get<int>()};
+    // Earlier records know no mist.
+    if (const Json* mist = At(*grain, "mist_share"))
+      spray.grain->mist = vision::MistShare{mist->at("value").get<double>(), mist->at("u").get<double>()};
+    if (const Json* why = At(*grain, "no_mist_share")) spray.grain->no_mist = why->get<std::string>();
   }
   if (const Json* evenness = At(json, "evenness")) spray.evenness = EvennessFromJson(evenness->dump());
   if (const Json* waves = At(json, "sheet_waves"))

@@ -5,6 +5,7 @@
 
 #include "vision/drops_below_sheet.h"
 #include "vision/frame_visits.h"
+#include "vision/mist_share.h"
 
 namespace conebook::vision {
 
@@ -14,6 +15,7 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
   constexpr double kSpanSeconds = 1.5;
   constexpr std::size_t kFewest = 48;
   std::vector<std::unique_ptr<GrainReader>> grains;
+  std::vector<std::unique_ptr<MistReader>> mists;
   std::vector<std::unique_ptr<EvennessReader>> evenness;
   std::vector<std::unique_ptr<DropsBelowReader>> drops;
   std::vector<FrameVisit> visits;
@@ -25,18 +27,27 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
     }
     EvennessRequest even{request.model,      request.side,      request.frames,
                          request.breakup_px, request.px_per_mm, request.u_px_per_mm};
+    mists.push_back(std::make_unique<MistReader>(MistRequest{request.model, grain.frames, request.breakup_px},
+                                                 MistOptions{}));
     grains.push_back(std::make_unique<GrainReader>(std::move(grain), GrainOptions{}));
     evenness.push_back(std::make_unique<EvennessReader>(std::move(even), EvennessOptions{}));
     drops.push_back(std::make_unique<DropsBelowReader>(
         DropsBelowRequest{request.model, request.frames, request.breakup_px}, DropsBelowOptions{}));
     for (FrameVisit& visit : grains.back()->Visits()) visits.push_back(std::move(visit));
+    for (FrameVisit& visit : mists.back()->Visits()) visits.push_back(std::move(visit));
     for (FrameVisit& visit : evenness.back()->Visits()) visits.push_back(std::move(visit));
     for (FrameVisit& visit : drops.back()->Visits()) visits.push_back(std::move(visit));
   }
   VisitFrames(path, view, visits, threads);
   std::vector<BelowSheetResult> results;
-  for (std::size_t i = 0; i < requests.size(); ++i)
+  for (std::size_t i = 0; i < requests.size(); ++i) {
     results.push_back({grains[i]->Result(), evenness[i]->Result(), drops[i]->Result()});
+    if (auto& grain = results.back().grain.grain) {
+      MistResult mist = mists[i]->Result();
+      grain->mist = mist.share;
+      grain->no_mist = std::move(mist.why);
+    }
+  }
   return results;
 }
 

@@ -255,6 +255,14 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
     const Rounded grain = RoundByU(p.spray.grain->index, p.spray.grain->u);
     return fmt::format("{} (u {}); ranks within one rig, no diameter", grain.value, grain.u);
   });
+  body += plain("Mist share", "%", [](const Point& p) {
+    if (!p.spray.grain) return std::string();
+    if (!p.spray.grain->mist)
+      return p.spray.grain->no_mist.empty() ? "" : "cannot be told: " + p.spray.grain->no_mist;
+    const Rounded share = RoundByU(100.0 * p.spray.grain->mist->value, 100.0 * p.spray.grain->mist->u);
+    return fmt::format("{} (u {}); of the drops' shadow, too fine to stand out at this rig and exposure",
+                       share.value, share.u);
+  });
   body += plain("Liquid temperature", "°C", [](const Point& p) {
     return p.temperature_c ? fmt::format("{:.1f}", *p.temperature_c) : std::string();
   });

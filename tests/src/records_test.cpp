@@ -102,6 +102,9 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   const Folder folder;
   Run run = testing::MadeRun();
   testing::AddSpread(run);
+  run.points[0].spray.grain = conebook::vision::Grain{0.21, 0.02, 0.05, 0.01, 48, 60, {{0.31, 0.04}}, ""};
+  run.points.back().spray.grain =
+      conebook::vision::Grain{0.24, 0.02, 0.05, 0.01, 48, 60, {}, "too few frames"};
   run.date = "2031-05-04";
   run.date_from = "log";
   Json settings = Json::parse(run.settings_json);
@@ -126,6 +129,8 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   Json was = Json::parse(ResultJson(run)), is = Json::parse(ResultJson(back));
   CHECK(was == is);
   REQUIRE(back.points.size() == run.points.size());
+  REQUIRE((back.points[0].spray.grain && back.points[0].spray.grain->mist));
+  CHECK(back.points[0].spray.grain->mist->value == 0.31);
   REQUIRE(back.points[0].spray.waves);
   CHECK(cv::norm(back.points[0].spray.waves->picture, run.points[0].spray.waves->picture) ==
         0.0);  // without loss

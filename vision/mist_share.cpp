@@ -1,0 +1,271 @@
+#include "vision/mist_share.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstddef>
+#include <numeric>
+#include <utility>
+
+#include <opencv2/core.hpp>
+
+#include "vision/read_frame.h"
+#include "vision/reading_frame.h"
+#include "vision/statistics.h"
+
+namespace conebook::vision {
+namespace {
+
+constexpr std::size_t kFewestPatches = 6, kFewestFrames = 24;
+constexpr float kMostAbsorbance = 3.9F;
+
+// Of one width; x[k] is where row row0 + k begins.
+struct Patch {
+  int row0 = 0;
+  std::vector<int> x;
+};
+
+// Sums over pixels: of 1, of A, of exp(-k t A) and A exp(-k t A) for k = 1 and 2, of the last weight's
+// square.
+struct Tilted {
+  double count = 0.0, a = 0.0;
+  std::array<double, 2> w{}, aw{};
+  double w_squared = 0.0;
+  void Add(const Tilted& other) {
+    count += other.count;
+    a += other.a;
+    for (const std::size_t k : {0U, 1U}) {
+      w[k] += other.w[k];
+      aw[k] += other.aw[k];
+    }
+    w_squared += other.w_squared;
+  }
+  double Mean() const { return a / count; }
+  double At(std::size_t k) const { return w[k] > 0.0 ? aw[k] / w[k] : 0.0; }
+  // Of the pixels, as many as count evenly.
+  double Worth() const { return w_squared > 0.0 ? w[1] * w[1] / (w_squared * count) : 0.0; }
+};
+using Taken = std::vector<std::vector<Tilted>>;  // [frame][patch]
+
+// Of each patch over all frames but a block.
+std::vector<Tilted> SumsOf(const Taken& taken, const std::optional<Block>& without) {
+  std::vector<Tilted> sums(taken.front().size());
+  for (std::size_t f = 0; f < taken.size(); ++f) {
+    if (without && f >= without->first && f < without->last) continue;
+    for (std::size_t p = 0; p < sums.size(); ++p) sums[p].Add(taken[f][p]);
+  }
+  return sums;
+}
+
+}  // namespace
+
+struct MistReader::State {
+  State(MistRequest asked, const MistOptions& wanted)
+      : request(std::move(asked)), options(wanted), model(*request.model) {
+    width = std::max(2, static_cast<int>(std::lround(std::max(
+                            options.patch_width_px, options.patch_width_of_exit * model.exit_diameter_px))));
+    if (model.illumination == Illumination::kFrontlit) {
+      why = "read in back light only";
+      return;
+    }
+    LayInside();
+    LayBeside();
+    if (inside.size() < kFewestPatches) {
+      why = "too little of the spray is in view below the end of its sheet";
+    } else if (beside.size() < kFewestPatches) {
+      why = "too little of the picture lies beside the spray";
+    } else if (request.frames.size() < kFewestFrames) {
+      why = "too few frames";
+    } else {
+      Tabulate();
+    }
+  }
+
+  MistRequest request;
+  MistOptions options;
+  const ClipModel& model;
+  int width = 0;
+  std::string why;  // nothing can be read
+  std::vector<Patch> inside, beside;
+  std::vector<float> ln_code;  // of a code value's light
+  std::array<std::vector<float>, 2> code_tilted;
+  cv::Mat1f ln_background;
+  std::array<cv::Mat1f, 2> background_tilted;
+  Taken spray, air;
+
+  double HalfWidth(double dy, std::size_t side) const {
+    const double x = model.guess[side].X(dy);
+    const double axis = model.AxisX(model.exit_px.y + dy);
+    return std::max(2.0, side == 0 ? axis - x : x - axis);
+  }
+  int LastRow() const { return model.reading.height_px - 3; }
+  bool InView(int x0) const { return x0 >= 2 && x0 + width <= model.reading.width_px - 2; }
+
+  // Along rays from the exit.
+  void LayInside() {
+    const double length = options.patch_of_breakup * request.breakup_px;
+    const double to = std::min(LastRow() - model.exit_px.y, options.to_of_breakup * request.breakup_px + 0.5);
+    for (double z = options.from_of_breakup * request.breakup_px; z + length <= to; z += length) {
+      const double step = 2.0 * (width + 1.0) / (HalfWidth(z, 0) + HalfWidth(z, 1));
+      for (double part = -options.inner_part; part <= options.inner_part; part += step) {
+        Patch patch{static_cast<int>(std::lround(model.exit_px.y + z)), {}};
+        const int last = static_cast<int>(std::lround(model.exit_px.y + z + length));
+        bool in_view = true;
+        for (int row = patch.row0; row < last && in_view; ++row) {
+          const double half = HalfWidth(row - model.exit_px.y, part < 0.0 ? 0 : 1);
+          patch.x.push_back(static_cast<int>(std::lround(model.AxisX(row) + part * half - 0.5 * width)));
+          in_view = InView(patch.x.back());
+        }
+        if (in_view) inside.push_back(std::move(patch));
+      }
+    }
+  }
+
+  // Outside both sides, well beyond the boundary where the stretch is widest; wide cones leave the picture,
+  // so air is looked for all the way down from the exit.
+  void LayBeside() {
+    constexpr double kBeyond = 1.35, kLeastPx = 20.0;
+    constexpr int kMostAStretch = 8;
+    const int height =
+        std::max(8, static_cast<int>(std::lround(options.patch_of_breakup * request.breakup_px)));
+    for (int row0 = std::max(0, static_cast<int>(std::lround(model.exit_px.y))); row0 + height <= LastRow();
+         row0 += height) {
+      const double z1 = row0 + height - model.exit_px.y;
+      for (const double side : {-1.0, 1.0}) {
+        const double from = kBeyond * HalfWidth(z1, side < 0.0 ? 0 : 1) + kLeastPx;
+        for (int k = 0; k < kMostAStretch; ++k) {
+          const int x0 = static_cast<int>(
+              std::lround(model.AxisX(row0 + height) + side * (from + k * (width + 1.0)) - 0.5 * width));
+          if (!InView(x0)) break;
+          beside.push_back({row0, std::vector<int>(static_cast<std::size_t>(height), x0)});
+        }
+      }
+    }
+  }
+
+  void Tabulate() {
+    constexpr float kNoLight = 1e-6F, kDarkest = 1e-3F;
+    for (const float light : model.light) ln_code.push_back(std::log(std::max(light, kNoLight)));
+    ln_background = cv::max(model.background, kDarkest);
+    cv::log(ln_background, ln_background);
+    for (const std::size_t k : {0U, 1U}) {
+      const auto t = static_cast<float>(options.tilt * static_cast<double>(k + 1));
+      for (const float ln : ln_code) code_tilted[k].push_back(std::exp(t * ln));
+      background_tilted[k] = ln_background * -t;
+      cv::exp(background_tilted[k], background_tilted[k]);
+    }
+  }
+
+  template <typename T>
+  Tilted OfPatch(const Patch& patch, const RowsView& rows, float ln_gain) const {
+    Tilted tilted;
+    std::array<double, 2> gain{};
+    for (const std::size_t k : {0U, 1U})
+      gain[k] = std::exp(-options.tilt * static_cast<double>(k + 1) * static_cast<double>(ln_gain));
+    for (std::size_t i = 0; i < patch.x.size(); ++i) {
+      const int y = patch.row0 + static_cast<int>(i);
+      const T* code = rows.Row<T>(y);
+      const float* ln = ln_background[y];
+      for (int x = patch.x[i]; x < patch.x[i] + width; ++x) {
+        const auto a = static_cast<double>(std::min(kMostAbsorbance, ln[x] + ln_gain - ln_code[code[x]]));
+        tilted.a += a;
+        double w = 0.0;
+        for (const std::size_t k : {0U, 1U}) {
+          w = gain[k] * static_cast<double>(background_tilted[k](y, x) * code_tilted[k][code[x]]);
+          tilted.w[k] += w;
+          tilted.aw[k] += w * a;
+        }
+        tilted.w_squared += w * w;
+      }
+    }
+    tilted.count = static_cast<double>(width) * static_cast<double>(patch.x.size());
+    return tilted;
+  }
+
+  void Take(const LumaFrame& frame) {
+    cv::Mat turned, turned_again;
+    const RowsView rows = ViewRows(model.reading, model.format, frame, turned, turned_again);
+    std::vector<float> work;
+    const float ln_gain = std::log(FrameGain(model, rows, work));
+    const auto take = [&](const std::vector<Patch>& patches, Taken& to) {
+      to.emplace_back();
+      for (const Patch& patch : patches)
+        to.back().push_back(model.format.bits > 8 ? OfPatch<std::uint16_t>(patch, rows, ln_gain)
+                                                  : OfPatch<std::uint8_t>(patch, rows, ln_gain));
+    };
+    take(inside, spray);
+    take(beside, air);
+  }
+
+  MistResult Reduce() const {
+    // What noise alone does to a(t) at t = 8 and 16, and the level beside the spray.
+    std::array<double, 2> shift{};
+    std::vector<double> levels;
+    for (const Tilted& patch : SumsOf(air, std::nullopt)) {
+      levels.push_back(patch.Mean());
+      for (const std::size_t k : {0U, 1U})
+        shift[k] += (patch.At(k) - patch.Mean()) / static_cast<double>(beside.size());
+    }
+    const double level =
+        std::accumulate(levels.begin(), levels.end(), 0.0) / static_cast<double>(levels.size());
+    const double u_level = RobustSpread(levels);
+    double mean = 0.0;
+    double worth = 0.0;
+    const std::vector<Tilted> all = SumsOf(spray, std::nullopt);
+    for (const Tilted& patch : all) {
+      mean += (patch.Mean() - level) / static_cast<double>(all.size());
+      worth += patch.Worth() / static_cast<double>(all.size());
+    }
+    if (!(mean > 3.0 * u_level))
+      return {std::nullopt, "the drops' mean signal is hardly more than the unevenness of the light"};
+    if (!(worth > options.least_worth))
+      return {std::nullopt,
+              "hardly a pixel is free of drops that stand out: what lies between them is not seen"};
+    const auto share_without = [&](const std::optional<Block>& without) {
+      double stays = 0.0;
+      double whole = 0.0;
+      for (const Tilted& patch : SumsOf(spray, without)) {
+        stays += 2.0 * (patch.At(1) - shift[1]) - (patch.At(0) - shift[0]) - level;
+        whole += patch.Mean() - level;
+      }
+      return stays / whole;
+    };
+    const double share = share_without(std::nullopt);
+    // Without one block of frames at a time: the scatter (jackknife; B. Efron, The Jackknife, the Bootstrap
+    // and Other Resampling Plans (1982), chapter 3; from memory).
+    std::vector<double> parts;
+    for (const Block& block : ContiguousBlocks(spray.size(), options.blocks, 5))
+      parts.push_back(share_without(block));
+    const double u_statistics =
+        (static_cast<double>(parts.size()) - 1.0) * UncertaintyOfMean(parts).value_or(1.0);
+    // Noise in the spray need not be quite that beside it: a codec smooths even air more. Common practice.
+    constexpr double kNoisePart = 0.3;
+    const double u = std::hypot(u_statistics, (1.0 - share) * u_level / mean,
+                                kNoisePart * (2.0 * shift[1] - shift[0]) / mean);
+    if (!(u < options.most_u)) return {std::nullopt, "light or noise leave too much in doubt"};
+    return {MistShare{std::clamp(share, 0.0, 1.0), u}, ""};
+  }
+};
+
+MistReader::MistReader(MistRequest request, const MistOptions& options)
+    : state_(std::make_unique<State>(std::move(request), options)) {}
+
+MistReader::~MistReader() = default;
+
+std::vector<FrameVisit> MistReader::Visits() {
+  std::vector<FrameVisit> visits;
+  State& s = *state_;
+  if (!s.why.empty()) return visits;
+  const auto& frames = s.request.frames;
+  for (const std::size_t k : EvenIndices(frames.size(), static_cast<std::size_t>(s.options.most_frames)))
+    visits.push_back({frames[k], [&s](const LumaFrame& frame) { s.Take(frame); }});
+  return visits;
+}
+
+MistResult MistReader::Result() const {
+  if (!state_->why.empty()) return {std::nullopt, state_->why};
+  if (state_->spray.size() < kFewestFrames) return {std::nullopt, "too few frames"};
+  return state_->Reduce();
+}
+
+}  // namespace conebook::vision
