@@ -31,8 +31,10 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
                                                  MistOptions{}));
     grains.push_back(std::make_unique<GrainReader>(std::move(grain), GrainOptions{}));
     evenness.push_back(std::make_unique<EvennessReader>(std::move(even), EvennessOptions{}));
-    drops.push_back(std::make_unique<DropsBelowReader>(
-        DropsBelowRequest{request.model, request.frames, request.breakup_px}, DropsBelowOptions{}));
+    drops.push_back(
+        std::make_unique<DropsBelowReader>(DropsBelowRequest{request.model, request.frames, request.time_s,
+                                                             request.px_per_mm, request.breakup_px},
+                                           DropsBelowOptions{}));
     for (FrameVisit& visit : grains.back()->Visits()) visits.push_back(std::move(visit));
     for (FrameVisit& visit : mists.back()->Visits()) visits.push_back(std::move(visit));
     for (FrameVisit& visit : evenness.back()->Visits()) visits.push_back(std::move(visit));

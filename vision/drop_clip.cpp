@@ -1,10 +1,13 @@
 #include "vision/drop_clip.h"
 
 #include <algorithm>
+#include <cmath>
 #include <exception>
 #include <optional>
 #include <thread>
 #include <utility>
+
+#include <fmt/format.h>
 
 #include "vision/drop_tracks.h"
 #include "vision/outline.h"
@@ -33,7 +36,6 @@ class Sizer {
       if (chunks.empty() || chunks.back().size() == kChunk) chunks.emplace_back();
       chunks.back().push_back(frames[k]);
     }
-    std::vector<FrameDrops> found;
     TakeFrames(path_, view_, chunks, threads_, [&](std::size_t, const std::vector<LumaFrame>& taken) {
       if (!opaque_) {
         std::vector<cv::Mat1f> shades;
@@ -41,10 +43,33 @@ class Sizer {
         opaque_ = OpaqueShade(shades);
       }
       const std::vector<FrameDrops> of_chunk = FindIn(taken);
-      found.insert(found.end(), of_chunk.begin(), of_chunk.end());
+      found_.insert(found_.end(), of_chunk.begin(), of_chunk.end());
+      for (const LumaFrame& frame : taken) found_in_.push_back(frame.index);
     });
-    return SizeDrops(found, model_.reading.width_px, model_.reading.height_px, opaque_.value_or(1.0),
-                     options_);
+    return SizesOf(found_);
+  }
+
+  // Of those frames alone between which the drops in view have left it: seen twice, a drop is no other one.
+  // Nothing: all of them.
+  std::optional<DropSizing> WithoutRepeats(const DropSpeed& speed) const {
+    const double crossings_a_frame = std::abs(speed.across_px) / model_.reading.width_px +
+                                     std::abs(speed.along_px) / model_.reading.height_px;
+    if (!(crossings_a_frame > 0.0)) return std::nullopt;
+    std::vector<FrameDrops> apart;
+    std::int64_t last = 0;
+    for (std::size_t k = 0; k < found_.size(); ++k) {
+      if (k > 0 && static_cast<double>(found_in_[k] - last) * crossings_a_frame < 1.0) continue;
+      apart.push_back(found_[k]);
+      last = found_in_[k];
+    }
+    if (apart.size() == found_.size()) return std::nullopt;
+    DropSizing sizing = SizesOf(apart);
+    if (sizing.verdict == DropVerdict::kNotResolvable) {
+      sizing.why +=
+          fmt::format(" (in {} frames the drops in view have hardly been replaced {} time{})",
+                      found_in_.back() - found_in_.front() + 1, apart.size(), apart.size() == 1 ? "" : "s");
+    }
+    return sizing;
   }
 
   // Three neighbouring frames at a time, evenly over those given.
@@ -69,6 +94,11 @@ class Sizer {
   }
 
  private:
+  DropSizing SizesOf(const std::vector<FrameDrops>& found) const {
+    return SizeDrops(found, model_.reading.width_px, model_.reading.height_px, opaque_.value_or(1.0),
+                     options_);
+  }
+
   cv::Mat1f Shade(const LumaFrame& frame) const {
     if (!own_background_) return ShadeOf(model_, frame);
     ClipModel model = model_;
@@ -110,6 +140,8 @@ class Sizer {
   int threads_ = 1;
   bool own_background_ = false;
   std::optional<double> opaque_;  // from the first frames
+  std::vector<FrameDrops> found_;
+  std::vector<std::int64_t> found_in_;  // numbers of those frames
 };
 
 }  // namespace
@@ -130,6 +162,9 @@ DropSizing SizeDropsOfClip(const std::string& path, const View& view, const Clip
     sizing.no_speed = "the frame rate is not known";
   } else {
     DropSpeedResult speed = sizer.Speed(frames, *interval_s);
+    if (speed.speed) {
+      if (std::optional<DropSizing> apart = sizer.WithoutRepeats(*speed.speed)) sizing = std::move(*apart);
+    }
     sizing.speed = speed.speed;
     sizing.no_speed = std::move(speed.why);
   }

@@ -13,8 +13,9 @@
 namespace conebook::vision {
 
 // `frames`: rising numbers of decoded frames; at most options.most_frames of them are looked at, evenly. With
-// too few frames for a background from the clip, each frame's own light between the drops is taken. The
-// result does not depend on the number of threads (0: all cores). `interval_s`: between neighbouring frames;
+// too few frames for a background from the clip, each frame's own light between the drops is taken. Where
+// the drops can be followed, frames that show the same ones again are left out of the sizes. The result does
+// not depend on the number of threads (0: all cores). `interval_s`: between neighbouring frames;
 // nothing: not known, and no speeds. Throws calib::InputError.
 DropSizing SizeDropsOfClip(const std::string& path, const View& view, const ClipModel& model,
                            const std::vector<std::int64_t>& frames, int threads,

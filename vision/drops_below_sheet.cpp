@@ -120,9 +120,13 @@ std::vector<FrameVisit> DropsBelowReader::Visits() {
   State& s = *state_;
   std::vector<FrameVisit> visits;
   if (!s.why.empty()) return visits;
-  for (const std::size_t k :
-       EvenIndices(s.request.frames.size(), static_cast<std::size_t>(s.options.most_frames)))
-    visits.push_back({s.request.frames[k], [&s](const LumaFrame& frame) { s.Take(frame); }});
+  const double apart_s = 1e-3 * s.window.height / (s.request.px_per_mm * s.options.slowest_m_s);
+  std::vector<std::size_t> apart;
+  for (std::size_t k = 0; k < s.request.frames.size(); ++k) {
+    if (apart.empty() || s.request.time_s[k] - s.request.time_s[apart.back()] >= apart_s) apart.push_back(k);
+  }
+  for (const std::size_t k : EvenIndices(apart.size(), static_cast<std::size_t>(s.options.most_frames)))
+    visits.push_back({s.request.frames[apart[k]], [&s](const LumaFrame& frame) { s.Take(frame); }});
   return visits;
 }
 

@@ -28,6 +28,9 @@ struct DropsBelowOptions {
   int least_height_px = 60;    // of the window
   double most_crowded = 0.25;  // of the shadows and drops, those in crowds
   double most_long = 0.15;     // of the shadows just above the cut-off, by a quarter of it
+  // Frames are so far apart that drops of this speed have left the window: a drop counts once. Liquid driven
+  // by 1 bar leaves at up to 14 m/s, drops keep most of it this near.
+  double slowest_m_s = 5.0;
   int most_frames = 64, first_look = 8;
   double least_a_frame = 0.5;  // drops of least_px: fewer in the first look, and no more frames are read
 };
@@ -35,7 +38,9 @@ struct DropsBelowOptions {
 struct DropsBelowRequest {
   const ClipModel* model = nullptr;
   std::vector<std::int64_t> frames;  // rising numbers of decoded frames
-  double breakup_px = 0.0;           // along the axis from the exit
+  std::vector<double> time_s;        // of each
+  double px_per_mm = 0.0;
+  double breakup_px = 0.0;  // along the axis from the exit
 };
 
 class DropsBelowReader {
