@@ -70,6 +70,11 @@ class Measurer {
     Stages();
     for (std::size_t p = 0; p < points_.size(); ++p) Breakup(p);
     if (NothingDeveloped()) {
+      if (const auto why = NothingFollowed()) {
+        result_.flags.push_back({"no_cone", Severity::kReject, std::nullopt, std::nullopt,
+                                 "in no stretch of the clip could a cone be followed: " + *why,
+                                 "keep moving things out of the picture, and check exit_px and axis_deg"});
+      }
       for (std::size_t p = 0; p < points_.size(); ++p) Picture(p);
       MissingPictures();
       return Result();
@@ -158,6 +163,18 @@ class Measurer {
       below = below || !points_[p].empty();
     }
     return below;
+  }
+
+  // Why, where no stretch shows a cone, a stage before it, or the end of a sheet.
+  std::optional<std::string> NothingFollowed() const {
+    std::optional<std::string> why;
+    for (std::size_t p = 0; p < points_.size(); ++p) {
+      if (points_[p].empty()) continue;
+      const PointStage& stage = stages_[p];
+      if (stage.followed || stage.reading.undeveloped || result_.points[p].breakup_mm) return std::nullopt;
+      if (!why) why = stage.reading.why;
+    }
+    return why;
   }
 
   void Stages() {
