@@ -186,11 +186,18 @@ class Judge {
       centre.push_back(0.5 * (row.right - row.left));
     }
     const std::optional<Line> lean = FitRobustLine(z, centre, RobustLineOptions{});
-    constexpr double kMostLean = 0.2;
+    const std::optional<Line> opening = FitRobustLine(z, smooth_, RobustLineOptions{});
+    // As an angle: the middle between a wide cone's sides moves by more than the tangent of its lean.
+    constexpr double kMostLeanDeg = 11.5;
+    const double lean_deg =
+        lean && opening
+            ? 0.5 * kDegPerRad *
+                  (std::atan(opening->slope + lean->slope) - std::atan(opening->slope - lean->slope))
+            : 0.0;
     std::vector<double> aside;
     for (std::size_t i = 0; lean && i < z.size(); ++i)
       aside.push_back(std::abs(centre[i] - lean->Y(z[i])) / std::max(smooth_[i], outline_.pixel));
-    const bool straight = lean && std::abs(lean->slope) < kMostLean &&
+    const bool straight = lean && opening && std::abs(lean_deg) < kMostLeanDeg &&
                           std::abs(lean->intercept) < std::max(d_, 6.0 * outline_.pixel);
     if (straight && MedianInPlace(aside) <= options_.most_aside &&
         rows_.front().z <= std::max(6.0 * d_, 0.25 * view_))

@@ -136,6 +136,23 @@ TEST_CASE("a bell seen to a quarter of its length has lost half its slope, to it
   }
 }
 
+// The middle between the sides of a wide cone moves by far more than the tangent of its lean: both sides'
+// slopes differ by 0.69 where a cone of 55 degrees leans by 7.
+TEST_CASE("a cone that leans is fully developed, however wide it is", "[vision][stage]") {
+  for (const double half_angle : {15.0, 35.0, 55.0, 60.0}) {
+    vision::Outline outline = Outline(300.0, [&](double z) { return Cone(z, half_angle); });
+    constexpr double kLeanDeg = 7.0;
+    for (vision::OutlineRow& row : outline.rows) {
+      if (row.found == 0.0) continue;
+      row.left = Cone(row.z, half_angle - kLeanDeg);
+      row.right = Cone(row.z, half_angle + kLeanDeg);
+    }
+    INFO(half_angle);
+    CHECK(StageOf(outline) == SprayStage::kFullyDeveloped);
+    CHECK(StageOf(Mirrored(outline)) == SprayStage::kFullyDeveloped);
+  }
+}
+
 TEST_CASE("each stage is told from its outline, mirrored and at any scale the same", "[vision][stage]") {
   for (const Drawn& drawn : AllStages()) {
     INFO(drawn.name);
