@@ -252,6 +252,7 @@ std::vector<PointReading> ReadingsFromLog(const StandLog& log, const std::vector
       reading.flow = average.mean;
       reading.u_flow_statistics = average.u_statistics;
       reading.flow_dof = average.dof;
+      reading.flow_extrapolated = average.extrapolated;
       // Pressure and flow from the same rows, so that a drift cancels between them.
       if (!average.extrapolated) {
         if (average.t0_s > stretch.t0_s) reading.flow_from_s = average.t0_s;

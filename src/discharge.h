@@ -45,6 +45,7 @@ struct PointReading {
   std::vector<calib::Contribution> flow_also;    // shares of the flow beside the meter's
   std::optional<double> temperature_c;
   std::optional<double> flow_from_s;  // log time; nothing: the whole stretch
+  bool flow_extrapolated = false;     // the meter still followed the pressure's step to the stretch's end
   Direction direction = Direction::kUnknown;
   std::vector<CircuitReading> circuits;  // those that flowed; empty: one circuit
 };

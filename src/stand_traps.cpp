@@ -142,6 +142,7 @@ void FlagDriftingCd(const StandLog& log, const std::vector<PointReading>& readin
                     std::vector<calib::Flag>& flags) {
   if (log.flow.empty()) return;
   for (std::size_t k = 0; k < readings.size(); ++k) {
+    if (readings[k].flow_extrapolated) continue;  // what rises is the meter's reading
     const auto rows = RowsOf(log, readings[k]);
     if (!rows || log.time_s[rows->last] - log.time_s[rows->first] < kLeastDriftS) continue;
     const auto drift = Drift(log, *rows);
