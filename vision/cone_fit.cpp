@@ -370,9 +370,9 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
     }
   } else {
     calib::ConeCamera near = camera;
-    near.distance_mm = std::numbers::sqrt3 *
-                       std::max(options.widest_focal_part * setup.image_width_px / camera.px_per_mm,
-                                options.nearest_camera_mm);
+    near.distance_mm =
+        std::numbers::sqrt3 * std::max(options.widest_focal_part * setup.image_width_px / camera.px_per_mm,
+                                       options.nearest_camera_mm);
     if (const auto a = AnglesFor(model, boundary, near, near_mm, far_mm, options)) {
       add_linear("camera distance not stated", Shared::kRig, {a->left - base->left, a->right - base->right});
     }
