@@ -126,6 +126,7 @@ float MotionAbove(const cv::Mat1f& activity, const ClipModel& model) {
 
 struct Stretch {
   int left = -1, right = -1;
+  bool to_left_end = false, to_right_end = false;  // of the picture
 };
 
 // Where a row moves, but for the outermost fiftieth of its motion on either side: blocks of a codec that
@@ -143,6 +144,10 @@ Stretch MovingStretch(const float* activity, int columns, float cut) {
     if (sum < (1.0F - kOutermost) * all) stretch.right = x + 1;
   }
   stretch.right = std::min(stretch.right, columns - 1);
+  constexpr int kBorderPx = 3;
+  const int near = std::max(kBorderPx, columns / 20);
+  stretch.to_left_end = stretch.left <= near && activity[kBorderPx] > cut;
+  stretch.to_right_end = stretch.right >= columns - 1 - near && activity[columns - 1 - kBorderPx] > cut;
   return stretch;
 }
 
@@ -185,19 +190,18 @@ void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel&
   std::array<std::vector<double>, 2> dy;
   std::array<std::vector<double>, 2> out;
   const int first = static_cast<int>(model.exit_px.y + std::max(2.0, 0.5 * model.exit_diameter_px));
-  constexpr int kBorderPx = 3;
   for (int y = std::max(0, first); y < h; ++y) {
     const double axis = model.AxisX(y);
-    const auto [left, right] = MovingStretch(activity[y], w, cut);
-    if (left < 0) continue;
-    // Where the moving stretch ends at the picture's, its side lies somewhere outside.
-    if (left < axis && left > kBorderPx) {
+    const Stretch moving = MovingStretch(activity[y], w, cut);
+    if (moving.left < 0) continue;
+    // Where the moving stretch goes on to the picture's end, its side lies somewhere outside.
+    if (moving.left < axis && !moving.to_left_end) {
       dy[0].push_back(y - model.exit_px.y);
-      out[0].push_back(axis - left);
+      out[0].push_back(axis - moving.left);
     }
-    if (right > axis && right < w - 1 - kBorderPx) {
+    if (moving.right > axis && !moving.to_right_end) {
       dy[1].push_back(y - model.exit_px.y);
-      out[1].push_back(right - axis);
+      out[1].push_back(moving.right - axis);
     }
   }
   std::array<Line, 2> lines;

@@ -33,6 +33,8 @@ struct Drawn {
   bool shine = false;  // a lamp mirrored in the upper half, thrice as bright as the right rim
   double exit_radius_px = 6.0;
   int sheet_px = 1000;  // below it drops only
+  double rim = 110.0;   // code values
+  int grain = 5;        // code values, evenly spread from 0
 };
 
 // In front light: bright rims on a dark wall, the sheet between them as good as invisible.
@@ -56,7 +58,7 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
         if (in <= -1.0) continue;
         const double cover = std::min(1.0, in + 1.0);
         const bool lost = drawn.lamp && from_axis < 0.0 && z > 90.0 && z < 130.0;
-        double bright = lost ? 0.0 : 110.0 * std::exp(-std::max(0.0, in) / 2.5);
+        double bright = lost ? 0.0 : drawn.rim * std::exp(-std::max(0.0, in) / 2.5);
         if (drawn.lamp) bright += 120.0 * std::exp(-0.5 * std::pow(from_axis / std::max(1.0, 0.25 * w), 2.0));
         if (drawn.shine && z < 140.0)
           bright += 160.0 * std::exp(-0.5 * std::pow((from_axis + 0.3 * w) / std::max(2.0, 0.2 * w), 2.0));
@@ -72,7 +74,7 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
     }
     cv::Mat frame;
     light.convertTo(frame, CV_8U);
-    random.fill(noise, cv::RNG::UNIFORM, 0, 5);
+    random.fill(noise, cv::RNG::UNIFORM, 0, drawn.grain);
     frame += noise;
     cv::imwrite((folder / cv::format("f%03d.png", k)).string(), frame);
   }
@@ -178,6 +180,14 @@ TEST_CASE(
   const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
   CHECK(m.exit_px.x == Approx(kExitX).margin(3.0));
   CHECK(m.exit_px.y == Approx(kExitY).margin(6.0));
+}
+
+TEST_CASE("frames that grain hides the spray in do not pass for the background", "[vision][drawn]") {
+  const vision::View view = ViewOf();
+  Drawn grainy{60, 12, 60};
+  grainy.rim = 60.0;
+  grainy.grain = 45;
+  CheckAngle(vision::ReadClip(Draw("grainy", grainy), view, {}), view);
 }
 
 // Breakup lengths of a few exit diameters are usual at high pressure (A. H. Lefebvre, Atomization and Sprays;
