@@ -244,9 +244,9 @@ TEST_CASE("how many elements more a margin needs", "[calib][equivalence]") {
 TEST_CASE("two elements that agree by chance do not make a difference sure", "[calib][equivalence]") {
   std::mt19937 random(20310504);
   std::normal_distribution<double> normal;
-  constexpr int kDraws = 4000;
-  for (const int dof : {1, 2, 4, 8}) {
-    for (const double known : {0.0, 0.1, 0.3, 1.0, 3.0, 10.0}) {
+  constexpr int kDraws = 2500;
+  for (const int dof : {1, 2, 8}) {
+    for (const double known : {0.0, 0.3, 1.0, 3.0}) {
       int covered = 0;
       for (int draw = 0; draw < kDraws; ++draw) {
         double squares = 0.0;
