@@ -1,8 +1,8 @@
-#include <cmath>
 
 #include <nlohmann/json.hpp>
 
 #include "src/compare.h"
+#include "src/quantity_json.h"
 #include "src/version.h"
 
 namespace conebook::src {
@@ -11,8 +11,7 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 Json Number(double value) {
-  if (!std::isfinite(value)) throw std::logic_error("comparison: a number is not finite");
-  return value == 0.0 ? 0.0 : value;
+  return FiniteNumber(value);
 }
 
 Json FromOptional(const std::optional<double>& value) {

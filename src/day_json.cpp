@@ -11,7 +11,7 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 Json Number(double value) {
-  return value == 0.0 ? Json(0.0) : Json(value);  // no -0
+  return FiniteNumber(value);
 }
 
 Json FromQuantity(const calib::Quantity& quantity) {

@@ -10,11 +10,6 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-Json Number(double value) {
-  if (!std::isfinite(value)) throw std::logic_error("result: a number is not finite");
-  return value == 0.0 ? 0.0 : value;  // no negative zero
-}
-
 calib::Shared SharedNamed(const std::string& name) {
   for (const calib::Shared shared : {calib::Shared::kFrames, calib::Shared::kClip, calib::Shared::kRig,
                                      calib::Shared::kMeter, calib::Shared::kDay, calib::Shared::kModel}) {
@@ -25,19 +20,24 @@ calib::Shared SharedNamed(const std::string& name) {
 
 }  // namespace
 
+double FiniteNumber(double value) {
+  if (!std::isfinite(value)) throw std::logic_error("a number to be written is not finite");
+  return value == 0.0 ? 0.0 : value;
+}
+
 std::string QuantityJson(const calib::Quantity& quantity) {
   Json json;
-  json["value"] = Number(quantity.value);
-  json["u"] = Number(quantity.u);
-  if (std::isfinite(quantity.dof)) json["dof"] = Number(quantity.dof);
+  json["value"] = FiniteNumber(quantity.value);
+  json["u"] = FiniteNumber(quantity.u);
+  if (std::isfinite(quantity.dof)) json["dof"] = FiniteNumber(quantity.dof);
   const calib::Interval interval = calib::Interval95(quantity);
-  json["lo95"] = Number(interval.lo);
-  json["hi95"] = Number(interval.hi);
+  json["lo95"] = FiniteNumber(interval.lo);
+  json["hi95"] = FiniteNumber(interval.hi);
   if (!quantity.budget.empty()) {
     json["budget"] = Json::array();
     for (const calib::Contribution& part : quantity.budget) {
       json["budget"].push_back(
-          {{"source", part.source}, {"u", Number(part.u)}, {"shared", calib::NameOf(part.shared)}});
+          {{"source", part.source}, {"u", FiniteNumber(part.u)}, {"shared", calib::NameOf(part.shared)}});
     }
   }
   return json.dump();

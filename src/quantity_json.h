@@ -1,5 +1,5 @@
-// A quantity as the result file writes it, for other JSON outputs: {"value", "u", "dof"?, "lo95", "hi95",
-// "budget"?}.
+// Numbers and quantities as the result file writes them, for other JSON outputs; a quantity: {"value", "u",
+// "dof"?, "lo95", "hi95", "budget"?}.
 #pragma once
 
 #include <optional>
@@ -8,6 +8,9 @@
 #include <calib/quantity.h>
 
 namespace conebook::src {
+
+// As every JSON output writes a number: no negative zero. Throws std::logic_error where it is not finite.
+double FiniteNumber(double value);
 
 std::string QuantityJson(const calib::Quantity& quantity);
 

@@ -1,8 +1,5 @@
 #include "src/result_json.h"
 
-#include <cmath>
-#include <stdexcept>
-
 #include <nlohmann/json.hpp>
 
 #include "src/circuit_keys.h"
@@ -17,8 +14,7 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 Json Number(double value) {
-  if (!std::isfinite(value)) throw std::logic_error("result: a number is not finite");
-  return value == 0.0 ? 0.0 : value;  // no negative zero
+  return FiniteNumber(value);
 }
 
 Json FromQuantity(const calib::Quantity& quantity) {

@@ -1,7 +1,5 @@
 #include "src/spread_json.h"
 
-#include <cmath>
-#include <stdexcept>
 #include <vector>
 
 #include <nlohmann/json.hpp>
@@ -14,8 +12,7 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 Json Number(double value) {
-  if (!std::isfinite(value)) throw std::logic_error("result: a number is not finite");
-  return value == 0.0 ? 0.0 : value;
+  return FiniteNumber(value);
 }
 
 Json From(const calib::Quantity& quantity) {

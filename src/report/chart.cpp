@@ -108,6 +108,30 @@ std::string ChartHtml(const Chart& chart) {
       EscapeHtml(chart.note));
 }
 
+void AddBanded(ChartData& data, const char* name, int hue, const std::vector<double>& x,
+               const std::vector<double>& y, const std::vector<double>& u) {
+  constexpr double kInterval = 1.96;
+  Series line, band;
+  line.name = name;
+  line.look = Look::kTrace;
+  line.hue = hue;
+  line.x = x;
+  line.y = y;
+  band.name = "95 %";
+  band.look = Look::kCurve;
+  band.hue = 0;
+  for (std::size_t k = 0; k < x.size(); ++k) {
+    band.x.push_back(x[k]);
+    band.y.push_back(y[k] - kInterval * u[k]);
+  }
+  for (std::size_t k = x.size(); k-- > 0;) {
+    band.x.push_back(x[k]);
+    band.y.push_back(y[k] + kInterval * u[k]);
+  }
+  data.series.push_back(std::move(line));
+  data.series.push_back(std::move(band));
+}
+
 double Half95(const calib::Quantity& quantity) {
   return calib::CoverageFactor95(quantity.dof) * quantity.u;
 }

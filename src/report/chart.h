@@ -73,6 +73,10 @@ struct ChartData {
 
 std::string ChartJson(const ChartData& data);
 
+// A line through y and the dashed outline of its 95 % band, 1.96 u either way.
+void AddBanded(ChartData& data, const char* name, int hue, const std::vector<double>& x,
+               const std::vector<double>& y, const std::vector<double>& u);
+
 std::string ChartHtml(const Chart& chart);
 
 // Half of the 95 % interval.

@@ -15,7 +15,6 @@
 namespace conebook::src {
 namespace {
 
-constexpr double kInterval = 1.96;
 constexpr std::size_t kMostCharts = 4;  // points
 
 std::string Row(const std::string& term, const char* hint, const calib::Quantity& quantity,
@@ -44,40 +43,15 @@ calib::Quantity Percent(calib::Quantity part) {
   return part;
 }
 
-Series Line(std::string name, Look look, int hue, int panel, std::vector<double> x, std::vector<double> y) {
-  Series line;
-  line.name = std::move(name);
-  line.look = look;
-  line.hue = hue;
-  line.panel = panel;
-  line.x = std::move(x);
-  line.y = std::move(y);
-  return line;
-}
-
-// Value and its 95 % band.
-void AddBanded(ChartData& data, const char* name, int hue, const std::vector<double>& x,
-               const std::vector<double>& y, const std::vector<double>& u) {
-  data.series.push_back(Line(name, Look::kTrace, hue, 1, x, y));
-  std::vector<double> around_x, around_y;
-  for (std::size_t k = 0; k < x.size(); ++k) {
-    around_x.push_back(x[k]);
-    around_y.push_back(y[k] - kInterval * u[k]);
-  }
-  for (std::size_t k = x.size(); k-- > 0;) {
-    around_x.push_back(x[k]);
-    around_y.push_back(y[k] + kInterval * u[k]);
-  }
-  data.series.push_back(Line("95 %", Look::kCurve, 0, 1, std::move(around_x), std::move(around_y)));
-}
-
 Chart AcrossChart(const vision::Evenness& evenness) {
   ChartData data;
   data.key = "across";
   data.x_title = "angle in the picture, °, right of the spray's middle";
   data.y_title = "absorbance, mean of frames";
   AddBanded(data, "absorbance", 1, evenness.angle_deg, evenness.absorbance, evenness.u_absorbance);
-  Series marks = Line("streaks", Look::kPoints, 2, 1, {}, {});
+  Series marks;
+  marks.name = "streaks";
+  marks.hue = 2;
   for (const vision::Streak& streak : evenness.streaks) {
     std::size_t nearest = 0;
     for (std::size_t k = 0; k < evenness.angle_deg.size(); ++k) {

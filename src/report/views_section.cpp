@@ -12,7 +12,6 @@
 namespace conebook::src {
 namespace {
 
-constexpr double kInterval = 1.96;
 constexpr std::size_t kMostCharts = 6;
 
 Chart MapChart(const ElementViews& views) {
@@ -23,25 +22,13 @@ Chart MapChart(const ElementViews& views) {
   data.y_title = "extinction, over its mean around";
   data.range = std::pair{0.0, 360.0};
   for (const int quarter : {0, 90, 180, 270, 360}) data.ticks.push_back({quarter, std::to_string(quarter)});
-  Series line, band;
-  line.name = "extinction";
-  line.look = Look::kTrace;
-  band.name = "95 %";
-  band.look = Look::kCurve;
-  band.hue = 0;
-  const std::size_t n = map.azimuth_deg.size();
   // Once around and back to where it began.
-  for (std::size_t k = 0; k <= n; ++k) {
-    line.x.push_back(k < n ? map.azimuth_deg[k] : 360.0);
-    line.y.push_back(map.relative[k % n]);
-    band.x.push_back(line.x.back());
-    band.y.push_back(line.y.back() - kInterval * map.u[k % n]);
-  }
-  for (std::size_t k = n + 1; k-- > 0;) {
-    band.x.push_back(line.x[k]);
-    band.y.push_back(line.y[k] + kInterval * map.u[k % n]);
-  }
-  data.series = {std::move(line), std::move(band)};
+  const auto around = [](std::vector<double> values, double end) {
+    values.push_back(end);
+    return values;
+  };
+  AddBanded(data, "extinction", 1, around(map.azimuth_deg, 360.0), around(map.relative, map.relative.front()),
+            around(map.u, map.u.front()));
   Chart chart;
   chart.key = data.key;
   chart.title = "Extinction around the cone, " + views.element;
