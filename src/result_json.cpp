@@ -48,9 +48,14 @@ Json FromGrain(const vision::Grain& grain) {
                {"noise_part", Number(grain.noise_part)},
                {"frames", grain.frames},
                {"patches", grain.patches}};
-  json["mist_share"] = nullptr;
-  if (grain.mist) json["mist_share"] = {{"value", Number(grain.mist->value)}, {"u", Number(grain.mist->u)}};
-  json["no_mist_share"] = grain.mist ? Json(nullptr) : Json(grain.no_mist);
+  const auto add = [&](const std::string& name, const std::optional<vision::ShadowShare>& share,
+                       const std::string& why) {
+    json[name] = nullptr;
+    if (share) json[name] = {{"value", Number(share->value)}, {"u", Number(share->u)}};
+    json["no_" + name] = share ? Json(nullptr) : Json(why);
+  };
+  add("mist_share", grain.mist, grain.no_mist);
+  add("ligament_share", grain.ligaments, grain.no_ligaments);
   return json;
 }
 

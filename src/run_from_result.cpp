@@ -244,10 +244,15 @@ Point ToPoint(const Json& json) {
     spray.grain = vision::Grain{grain->at("index").get<double>(),       grain->at("u").get<double>(),
                                 grain->at("mean_signal").get<double>(), grain->at("noise_part").get<double>(),
                                 grain->at("frames").get<int>(),         grain->at("patches").get<int>()};
-    // Earlier records know no mist.
-    if (const Json* mist = At(*grain, "mist_share"))
-      spray.grain->mist = vision::MistShare{mist->at("value").get<double>(), mist->at("u").get<double>()};
-    if (const Json* why = At(*grain, "no_mist_share")) spray.grain->no_mist = why->get<std::string>();
+    // Earlier records know no shares.
+    const auto read = [&](const char* name, std::optional<vision::ShadowShare>& share, const char* no_name,
+                          std::string& no) {
+      if (const Json* of = At(*grain, name))
+        share = vision::ShadowShare{of->at("value").get<double>(), of->at("u").get<double>()};
+      if (const Json* why = At(*grain, no_name)) no = why->get<std::string>();
+    };
+    read("mist_share", spray.grain->mist, "no_mist_share", spray.grain->no_mist);
+    read("ligament_share", spray.grain->ligaments, "no_ligament_share", spray.grain->no_ligaments);
   }
   if (const Json* evenness = At(json, "evenness")) spray.evenness = EvennessFromJson(evenness->dump());
   if (const Json* waves = At(json, "sheet_waves"))

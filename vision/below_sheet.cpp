@@ -5,6 +5,7 @@
 
 #include "vision/drops_below_sheet.h"
 #include "vision/frame_visits.h"
+#include "vision/ligament_share.h"
 #include "vision/mist_share.h"
 
 namespace conebook::vision {
@@ -16,6 +17,7 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
   constexpr std::size_t kFewest = 48;
   std::vector<std::unique_ptr<GrainReader>> grains;
   std::vector<std::unique_ptr<MistReader>> mists;
+  std::vector<std::unique_ptr<LigamentReader>> ligaments;
   std::vector<std::unique_ptr<EvennessReader>> evenness;
   std::vector<std::unique_ptr<DropsBelowReader>> drops;
   std::vector<FrameVisit> visits;
@@ -29,6 +31,8 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
                          request.breakup_px, request.px_per_mm, request.u_px_per_mm};
     mists.push_back(std::make_unique<MistReader>(MistRequest{request.model, grain.frames, request.breakup_px},
                                                  MistOptions{}));
+    ligaments.push_back(std::make_unique<LigamentReader>(
+        LigamentRequest{request.model, grain.frames, request.breakup_px}, LigamentOptions{}));
     grains.push_back(std::make_unique<GrainReader>(std::move(grain), GrainOptions{}));
     evenness.push_back(std::make_unique<EvennessReader>(std::move(even), EvennessOptions{}));
     drops.push_back(
@@ -37,6 +41,7 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
                                            DropsBelowOptions{}));
     for (FrameVisit& visit : grains.back()->Visits()) visits.push_back(std::move(visit));
     for (FrameVisit& visit : mists.back()->Visits()) visits.push_back(std::move(visit));
+    for (FrameVisit& visit : ligaments.back()->Visits()) visits.push_back(std::move(visit));
     for (FrameVisit& visit : evenness.back()->Visits()) visits.push_back(std::move(visit));
     for (FrameVisit& visit : drops.back()->Visits()) visits.push_back(std::move(visit));
   }
@@ -48,6 +53,9 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
       MistResult mist = mists[i]->Result();
       grain->mist = mist.share;
       grain->no_mist = std::move(mist.why);
+      LigamentResult ligament = ligaments[i]->Result();
+      grain->ligaments = ligament.share;
+      grain->no_ligaments = std::move(ligament.why);
     }
   }
   return results;

@@ -3,134 +3,56 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <cstdint>
 #include <initializer_list>
 #include <optional>
 #include <utility>
 
-#include <opencv2/core.hpp>
-
-#include "vision/read_frame.h"
-#include "vision/reading_frame.h"
+#include "vision/absorbance.h"
+#include "vision/ray_patches.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
 namespace {
 
-// A patch: in each of its rows the columns [x0, x1), as prefix sums see them.
-struct Patch {
-  int row0 = 0;
-  std::vector<std::pair<int, int>> columns;
-  double area_px2 = 0.0;
-};
-
 struct Pair {
   std::size_t a = 0, b = 0;
 };
 
-// Patches side by side across the spray in one stretch of rows; pairs of next but one, since a drop may lie
-// across the border of neighbours.
+// Pairs of next but one, since a drop may lie across the border of neighbours.
 struct Patches {
-  std::vector<Patch> all;
+  std::vector<RayPatch> all;
   std::vector<Pair> pairs;
+  void Add(std::vector<RayPatch> patches) {
+    for (RayPatch& patch : patches) {
+      const bool has_pair = patch.before >= 2;
+      all.push_back(std::move(patch));
+      if (has_pair) pairs.push_back({all.size() - 3, all.size() - 1});
+    }
+  }
 };
 
 int EvenWidth(double width) {
   return 2 * std::max(1, static_cast<int>(std::lround(0.5 * width)));
 }
 
-class Layout {
- public:
-  Layout(const ClipModel& model, double breakup_px, const GrainStretch& stretch, const GrainOptions& options)
-      : model_(model) {
-    const int width =
-        EvenWidth(std::max(options.patch_width_px, options.patch_width_of_exit * model.exit_diameter_px));
-    const double last = model.reading.height_px - 3.0 - model.exit_px.y;
-    const double from = stretch.from_of_breakup * breakup_px;
-    const double to = std::min(last, stretch.to_of_breakup * breakup_px);
-    const double length = std::min(options.patch_of_breakup * breakup_px, to - from);
-    if (length < options.least_patch_of_breakup * breakup_px) return;
-    for (double z = from; z + length <= to + 0.5; z += length)
-      AddRow(z, z + length, width, options.inner_part, inside_);
-    // Wide cones leave the picture: air is looked for all the way down from the exit.
-    for (double z = 0.0; z + length <= last; z += length) AddBeside(z, z + length, width);
-  }
-  const Patches& Inside() const { return inside_; }
-  const Patches& Beside() const { return beside_; }
-
- private:
-  double HalfWidth(double dy, std::size_t side) const {
-    const double x = model_.guess[side].X(dy);
-    const double axis = model_.AxisX(model_.exit_px.y + dy);
-    return std::max(2.0, side == 0 ? axis - x : x - axis);
-  }
-  // Columns about `part` of the half width, the same number in every row.
-  std::optional<Patch> Along(double z0, double z1, double part, int width) const {
-    Patch patch;
-    patch.row0 = static_cast<int>(std::lround(model_.exit_px.y + z0));
-    const int row1 = static_cast<int>(std::lround(model_.exit_px.y + z1));
-    for (int row = patch.row0; row < row1; ++row) {
-      const double dy = row - model_.exit_px.y;
-      const double half = HalfWidth(dy, part < 0.0 ? 0 : 1);
-      const double centre = model_.AxisX(row) + part * half;
-      const int x0 = static_cast<int>(std::lround(centre - 0.5 * width));
-      if (x0 < 2 || x0 + width > model_.reading.width_px - 2) return std::nullopt;
-      patch.columns.emplace_back(x0, x0 + width);
-    }
-    patch.area_px2 = static_cast<double>(width) * static_cast<double>(patch.columns.size());
-    return patch;
-  }
-  // `before`: how many patches lie in a row before it.
-  void Add(Patches& to, Patch patch, int before) {
-    to.all.push_back(std::move(patch));
-    const std::size_t n = to.all.size();
-    if (before >= 2) to.pairs.push_back({n - 3, n - 1});
-  }
-  void AddRow(double z0, double z1, int width, double inner, Patches& to) {
-    const double half = HalfWidth(z0, 0) + HalfWidth(z0, 1);
-    const double step = 2.0 * (width + 1.0) / half;
-    int before = 0;
-    for (double part = -inner; part <= inner; part += step) {
-      std::optional<Patch> patch = Along(z0, z1, part, width);
-      if (patch) Add(to, std::move(*patch), before);
-      before = patch ? before + 1 : 0;
-    }
-  }
-  // Outside both sides, well beyond the boundary where the stretch is widest.
-  void AddBeside(double z0, double z1, int width) {
-    constexpr double kBeyond = 1.35, kLeastPx = 20.0;
-    constexpr int kMostAStretch = 12;
-    for (const double side : {-1.0, 1.0}) {
-      const double axis = model_.AxisX(model_.exit_px.y + z1);
-      const double from = kBeyond * HalfWidth(z1, side < 0.0 ? 0 : 1) + kLeastPx;
-      for (int k = 0; k < kMostAStretch; ++k) {
-        const int x0 = static_cast<int>(std::lround(axis + side * (from + k * (width + 1.0)) - 0.5 * width));
-        if (x0 < 2 || x0 + width > model_.reading.width_px - 2) break;
-        Patch patch;
-        patch.row0 = static_cast<int>(std::lround(model_.exit_px.y + z0));
-        const int row1 = static_cast<int>(std::lround(model_.exit_px.y + z1));
-        patch.columns.assign(static_cast<std::size_t>(row1 - patch.row0), {x0, x0 + width});
-        patch.area_px2 = static_cast<double>(width) * static_cast<double>(patch.columns.size());
-        Add(beside_, std::move(patch), k);
-      }
-    }
-  }
-
-  const ClipModel& model_;
-  Patches inside_, beside_;
+struct Layout {
+  Patches inside, beside;
 };
 
-// Logarithms taken once: of every code value's light and of the background.
-struct Logarithms {
-  explicit Logarithms(const ClipModel& model) {
-    constexpr float kNoLight = 1e-6F, kDarkest = 1e-3F;
-    for (const float light : model.light) of_code.push_back(std::log(std::max(light, kNoLight)));
-    background = cv::max(model.background, kDarkest);
-    cv::log(background, background);
-  }
-  std::vector<float> of_code;
-  cv::Mat1f background;
-};
+Layout LayOut(const ClipModel& model, double breakup_px, const GrainStretch& stretch,
+              const GrainOptions& options) {
+  const int width =
+      EvenWidth(std::max(options.patch_width_px, options.patch_width_of_exit * model.exit_diameter_px));
+  const double from = stretch.from_of_breakup * breakup_px;
+  const double to = std::min(LastPatchRow(model), stretch.to_of_breakup * breakup_px);
+  const double length = std::min(options.patch_of_breakup * breakup_px, to - from);
+  Layout layout;
+  if (length < options.least_patch_of_breakup * breakup_px) return layout;
+  for (double z = from; z + length <= to + 0.5; z += length)
+    layout.inside.Add(PatchesAcross(model, z, z + length, options.inner_part, width));
+  layout.beside.Add(PatchesBeside(model, length, width));
+  return layout;
+}
 
 // Means over a patch's quarters: upper left, upper right, lower left, lower right.
 using Quarters = std::array<double, 4>;
@@ -139,51 +61,20 @@ double WholeOf(const Quarters& of) {
   return 0.25 * (of[0] + of[1] + of[2] + of[3]);
 }
 
-// Patch means of one frame's absorbance. Only the patches' own pixels are looked at.
-class FrameMeans {
- public:
-  FrameMeans(const ClipModel& model, const Logarithms& logarithms, const LumaFrame& frame)
-      : model_(model),
-        logarithms_(logarithms),
-        rows_(ViewRows(model.reading, model.format, frame, turned_, turned_again_)) {
-    std::vector<float> work;
-    ln_gain_ = std::log(FrameGain(model, rows_, work));
-  }
-  Quarters Of(const Patch& patch) const {
-    Quarters sum{};
-    const std::size_t half = patch.columns.size() / 2;
-    const int half_width = (patch.columns.front().second - patch.columns.front().first) / 2;
-    for (std::size_t k = 0; k < 2 * half; ++k) {
-      const int y = patch.row0 + static_cast<int>(k);
-      for (const int side : {0, 1}) {
-        const int x0 = patch.columns[k].first + side * half_width;
-        const float row = model_.format.bits > 8 ? OfRow<std::uint16_t>(y, {x0, x0 + half_width})
-                                                 : OfRow<std::uint8_t>(y, {x0, x0 + half_width});
-        sum[static_cast<std::size_t>((k < half ? 0 : 2) + side)] += static_cast<double>(row);
-      }
+Quarters QuartersOf(const RayPatch& patch, const FrameAbsorbance& absorbance) {
+  Quarters sum{};
+  const std::size_t half = patch.x.size() / 2;
+  const int half_width = patch.width_px / 2;
+  for (std::size_t k = 0; k < 2 * half; ++k) {
+    for (const int side : {0, 1}) {
+      const int x0 = patch.x[k] + side * half_width;
+      sum[static_cast<std::size_t>((k < half ? 0 : 2) + side)] +=
+          absorbance.Sum(patch.row0 + static_cast<int>(k), x0, x0 + half_width);
     }
-    for (double& v : sum) v /= static_cast<double>(half) * half_width;
-    return sum;
   }
-
- private:
-  template <typename T>
-  float OfRow(int y, const std::pair<int, int>& columns) const {
-    constexpr float kMost = 3.9F;  // a fiftieth of the light is left: darker tells no more
-    const T* code = rows_.Row<T>(y);
-    const float* background = logarithms_.background[y];
-    float sum = 0.0F;
-    for (int x = columns.first; x < columns.second; ++x)
-      sum += std::min(kMost, background[x] + ln_gain_ - logarithms_.of_code[code[x]]);
-    return sum;
-  }
-
-  const ClipModel& model_;
-  const Logarithms& logarithms_;
-  cv::Mat turned_, turned_again_;
-  RowsView rows_;
-  float ln_gain_ = 0.0F;
-};
+  for (double& v : sum) v /= static_cast<double>(half) * half_width;
+  return sum;
+}
 
 // What a set of patches showed in each frame.
 using Means = std::vector<std::vector<Quarters>>;  // [frame][patch]
@@ -248,7 +139,7 @@ Moments MomentsOf(const Patches& patches, const Means& means, const Usual& usual
            });
   };
   for (std::size_t p = 0; p < patches.pairs.size(); ++p) {
-    const double area = patches.all[patches.pairs[p].a].area_px2 / static_cast<double>(patches.pairs.size());
+    const double area = patches.all[patches.pairs[p].a].AreaPx2() / static_cast<double>(patches.pairs.size());
     m.whole_px2 += area * half_variance(p, {0, 1, 2, 3});
     m.along_px2 += 0.25 * area * (half_variance(p, {0, 1}) + half_variance(p, {2, 3}));
     m.across_px2 += 0.25 * area * (half_variance(p, {0, 2}) + half_variance(p, {1, 3}));
@@ -298,9 +189,9 @@ std::optional<std::string> Obstacle(const GrainRequest& request, const Layout& l
            "light "
            "only";
   }
-  if (layout.Inside().pairs.size() < kFewestPairs)
+  if (layout.inside.pairs.size() < kFewestPairs)
     return "too little of the spray is in view below the end of its sheet";
-  if (layout.Beside().pairs.size() < kFewestBeside)
+  if (layout.beside.pairs.size() < kFewestBeside)
     return "too little of the picture lies beside the spray below the end of its sheet";
   if (request.frames.size() < kFewestFrames) return "too few frames";
   return std::nullopt;
@@ -309,10 +200,10 @@ std::optional<std::string> Obstacle(const GrainRequest& request, const Layout& l
 GrainResult Reduce(const ClipModel& model, const Layout& layout, const Means& inside, const Means& beside,
                    const GrainStretch& stretch, const GrainOptions& options) {
   if (inside.size() < kFewestFrames) return {std::nullopt, "too few frames"};
-  const Usual usual = UsualOf(layout.Inside(), inside, options.most_spreads);
-  const Moments spray = MomentsOf(layout.Inside(), inside, usual, {});
+  const Usual usual = UsualOf(layout.inside, inside, options.most_spreads);
+  const Moments spray = MomentsOf(layout.inside, inside, usual, {});
   const Moments air =
-      MomentsOf(layout.Beside(), beside, UsualOf(layout.Beside(), beside, options.most_spreads), {});
+      MomentsOf(layout.beside, beside, UsualOf(layout.beside, beside, options.most_spreads), {});
   const auto index_of = [&](const Moments& of) -> std::optional<double> {
     const double whole = of.whole_px2 - air.whole_px2;
     const double mean = of.mean - air.mean;
@@ -324,7 +215,7 @@ GrainResult Reduce(const ClipModel& model, const Layout& layout, const Means& in
   };
   Grain grain;
   grain.frames = static_cast<int>(inside.size());
-  grain.patches = static_cast<int>(layout.Inside().all.size());
+  grain.patches = static_cast<int>(layout.inside.all.size());
   grain.mean_signal = spray.mean - air.mean;
   grain.noise_part = spray.whole_px2 > 0.0 ? air.whole_px2 / spray.whole_px2 : 1.0;
   constexpr double kMostNoise = 0.7;
@@ -332,7 +223,7 @@ GrainResult Reduce(const ClipModel& model, const Layout& layout, const Means& in
     return {std::nullopt, "what flickers below the end of the sheet is hardly more than the picture's noise"};
   // Of the level beside the spray: what its own patches differ by.
   std::vector<double> levels;
-  for (std::size_t p = 0; p < layout.Beside().all.size(); ++p) {
+  for (std::size_t p = 0; p < layout.beside.all.size(); ++p) {
     double sum = 0.0;
     for (const auto& frame : beside) sum += WholeOf(frame[p]) / static_cast<double>(beside.size());
     levels.push_back(sum);
@@ -346,7 +237,7 @@ GrainResult Reduce(const ClipModel& model, const Layout& layout, const Means& in
   if (!index)
     return {std::nullopt, "drops leave streaks longer than what is in view of them: expose more briefly"};
   for (const Block& block : ContiguousBlocks(inside.size(), options.blocks, 5)) {
-    if (const auto part = index_of(MomentsOf(layout.Inside(), inside, usual, {block.first, block.last})))
+    if (const auto part = index_of(MomentsOf(layout.inside, inside, usual, {block.first, block.last})))
       parts.push_back(*part);
   }
   grain.index = *index;
@@ -372,11 +263,11 @@ struct GrainReader::State {
   };
   State(GrainRequest asked, const GrainOptions& wanted) : request(std::move(asked)), options(wanted) {
     for (const GrainStretch* stretch : {&options.drops_alone, &options.nearer}) {
-      Attempt attempt{stretch, {*request.model, request.breakup_px, *stretch, options}, "", {}, {}};
+      Attempt attempt{stretch, LayOut(*request.model, request.breakup_px, *stretch, options), "", {}, {}};
       attempt.obstacle = Obstacle(request, attempt.layout).value_or("");
       attempts.push_back(std::move(attempt));
     }
-    if (Any()) logarithms.emplace(*request.model);
+    if (Any()) tables.emplace(*request.model);
   }
   bool Any() const {
     return std::any_of(attempts.begin(), attempts.end(), [](const Attempt& a) { return a.obstacle.empty(); });
@@ -384,7 +275,7 @@ struct GrainReader::State {
   GrainRequest request;
   GrainOptions options;
   std::vector<Attempt> attempts;
-  std::optional<Logarithms> logarithms;
+  std::optional<AbsorbanceTables> tables;
 };
 
 GrainReader::GrainReader(GrainRequest request, const GrainOptions& options)
@@ -399,15 +290,16 @@ std::vector<FrameVisit> GrainReader::Visits() {
   for (const std::size_t k :
        EvenIndices(s.request.frames.size(), static_cast<std::size_t>(s.options.most_frames))) {
     visits.push_back({s.request.frames[k], [&s](const LumaFrame& frame) {
-                        const FrameMeans means(*s.request.model, *s.logarithms, frame);
+                        const FrameAbsorbance absorbance(*s.request.model, *s.tables, frame);
                         const auto read = [&](const Patches& patches, Means& to) {
                           to.emplace_back();
-                          for (const Patch& patch : patches.all) to.back().push_back(means.Of(patch));
+                          for (const RayPatch& patch : patches.all)
+                            to.back().push_back(QuartersOf(patch, absorbance));
                         };
                         for (State::Attempt& attempt : s.attempts) {
                           if (!attempt.obstacle.empty()) continue;
-                          read(attempt.layout.Inside(), attempt.inside);
-                          read(attempt.layout.Beside(), attempt.beside);
+                          read(attempt.layout.inside, attempt.inside);
+                          read(attempt.layout.beside, attempt.beside);
                         }
                       }});
   }

@@ -9,21 +9,14 @@
 
 #include <opencv2/core.hpp>
 
-#include "vision/read_frame.h"
-#include "vision/reading_frame.h"
+#include "vision/absorbance.h"
+#include "vision/ray_patches.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
 namespace {
 
 constexpr std::size_t kFewestPatches = 6, kFewestFrames = 24;
-constexpr float kMostAbsorbance = 3.9F;
-
-// Of one width; x[k] is where row row0 + k begins.
-struct Patch {
-  int row0 = 0;
-  std::vector<int> x;
-};
 
 // Sums over pixels: of 1, of A, of exp(-k t A) and A exp(-k t A) for k = 1 and 2, of the last weight's
 // square.
@@ -69,7 +62,7 @@ struct MistReader::State {
       return;
     }
     LayInside();
-    LayBeside();
+    beside = PatchesBeside(model, std::max(8.0, options.patch_of_breakup * request.breakup_px), width);
     if (inside.size() < kFewestPatches) {
       why = "too little of the spray is in view below the end of its sheet";
     } else if (beside.size() < kFewestPatches) {
@@ -86,88 +79,45 @@ struct MistReader::State {
   const ClipModel& model;
   int width = 0;
   std::string why;  // nothing can be read
-  std::vector<Patch> inside, beside;
-  std::vector<float> ln_code;  // of a code value's light
+  std::vector<RayPatch> inside, beside;
+  std::optional<AbsorbanceTables> tables;
   std::array<std::vector<float>, 2> code_tilted;
-  cv::Mat1f ln_background;
   std::array<cv::Mat1f, 2> background_tilted;
   Taken spray, air;
 
-  double HalfWidth(double dy, std::size_t side) const {
-    const double x = model.guess[side].X(dy);
-    const double axis = model.AxisX(model.exit_px.y + dy);
-    return std::max(2.0, side == 0 ? axis - x : x - axis);
-  }
-  int LastRow() const { return model.reading.height_px - 3; }
-  bool InView(int x0) const { return x0 >= 2 && x0 + width <= model.reading.width_px - 2; }
-
-  // Along rays from the exit.
   void LayInside() {
     const double length = options.patch_of_breakup * request.breakup_px;
-    const double to = std::min(LastRow() - model.exit_px.y, options.to_of_breakup * request.breakup_px + 0.5);
+    const double to = std::min(LastPatchRow(model), options.to_of_breakup * request.breakup_px + 0.5);
     for (double z = options.from_of_breakup * request.breakup_px; z + length <= to; z += length) {
-      const double step = 2.0 * (width + 1.0) / (HalfWidth(z, 0) + HalfWidth(z, 1));
-      for (double part = -options.inner_part; part <= options.inner_part; part += step) {
-        Patch patch{static_cast<int>(std::lround(model.exit_px.y + z)), {}};
-        const int last = static_cast<int>(std::lround(model.exit_px.y + z + length));
-        bool in_view = true;
-        for (int row = patch.row0; row < last && in_view; ++row) {
-          const double half = HalfWidth(row - model.exit_px.y, part < 0.0 ? 0 : 1);
-          patch.x.push_back(static_cast<int>(std::lround(model.AxisX(row) + part * half - 0.5 * width)));
-          in_view = InView(patch.x.back());
-        }
-        if (in_view) inside.push_back(std::move(patch));
-      }
-    }
-  }
-
-  // Outside both sides, well beyond the boundary where the stretch is widest; wide cones leave the picture,
-  // so air is looked for all the way down from the exit.
-  void LayBeside() {
-    constexpr double kBeyond = 1.35, kLeastPx = 20.0;
-    constexpr int kMostAStretch = 8;
-    const int height =
-        std::max(8, static_cast<int>(std::lround(options.patch_of_breakup * request.breakup_px)));
-    for (int row0 = std::max(0, static_cast<int>(std::lround(model.exit_px.y))); row0 + height <= LastRow();
-         row0 += height) {
-      const double z1 = row0 + height - model.exit_px.y;
-      for (const double side : {-1.0, 1.0}) {
-        const double from = kBeyond * HalfWidth(z1, side < 0.0 ? 0 : 1) + kLeastPx;
-        for (int k = 0; k < kMostAStretch; ++k) {
-          const int x0 = static_cast<int>(
-              std::lround(model.AxisX(row0 + height) + side * (from + k * (width + 1.0)) - 0.5 * width));
-          if (!InView(x0)) break;
-          beside.push_back({row0, std::vector<int>(static_cast<std::size_t>(height), x0)});
-        }
-      }
+      for (RayPatch& patch : PatchesAcross(model, z, z + length, options.inner_part, width))
+        inside.push_back(std::move(patch));
     }
   }
 
   void Tabulate() {
-    constexpr float kNoLight = 1e-6F, kDarkest = 1e-3F;
-    for (const float light : model.light) ln_code.push_back(std::log(std::max(light, kNoLight)));
-    ln_background = cv::max(model.background, kDarkest);
-    cv::log(ln_background, ln_background);
+    tables.emplace(model);
     for (const std::size_t k : {0U, 1U}) {
       const auto t = static_cast<float>(options.tilt * static_cast<double>(k + 1));
-      for (const float ln : ln_code) code_tilted[k].push_back(std::exp(t * ln));
-      background_tilted[k] = ln_background * -t;
+      for (const float ln : tables->ln_light) code_tilted[k].push_back(std::exp(t * ln));
+      background_tilted[k] = tables->ln_background * -t;
       cv::exp(background_tilted[k], background_tilted[k]);
     }
   }
 
   template <typename T>
-  Tilted OfPatch(const Patch& patch, const RowsView& rows, float ln_gain) const {
+  Tilted OfPatch(const RayPatch& patch, const FrameAbsorbance& frame) const {
+    const float ln_gain = frame.LnGain();
     Tilted tilted;
     std::array<double, 2> gain{};
     for (const std::size_t k : {0U, 1U})
       gain[k] = std::exp(-options.tilt * static_cast<double>(k + 1) * static_cast<double>(ln_gain));
     for (std::size_t i = 0; i < patch.x.size(); ++i) {
       const int y = patch.row0 + static_cast<int>(i);
-      const T* code = rows.Row<T>(y);
-      const float* ln = ln_background[y];
-      for (int x = patch.x[i]; x < patch.x[i] + width; ++x) {
-        const auto a = static_cast<double>(std::min(kMostAbsorbance, ln[x] + ln_gain - ln_code[code[x]]));
+      const T* code = frame.Rows().Row<T>(y);
+      const float* ln = tables->ln_background[y];
+      for (int x = patch.x[i]; x < patch.x[i] + patch.width_px; ++x) {
+        const auto a =
+            static_cast<double>(std::min(kMostAbsorbance, ln[x] + ln_gain - tables->ln_light[code[x]]));
         tilted.a += a;
         double w = 0.0;
         for (const std::size_t k : {0U, 1U}) {
@@ -178,20 +128,17 @@ struct MistReader::State {
         tilted.w_squared += w * w;
       }
     }
-    tilted.count = static_cast<double>(width) * static_cast<double>(patch.x.size());
+    tilted.count = patch.AreaPx2();
     return tilted;
   }
 
   void Take(const LumaFrame& frame) {
-    cv::Mat turned, turned_again;
-    const RowsView rows = ViewRows(model.reading, model.format, frame, turned, turned_again);
-    std::vector<float> work;
-    const float ln_gain = std::log(FrameGain(model, rows, work));
-    const auto take = [&](const std::vector<Patch>& patches, Taken& to) {
+    const FrameAbsorbance absorbance(model, *tables, frame);
+    const auto take = [&](const std::vector<RayPatch>& patches, Taken& to) {
       to.emplace_back();
-      for (const Patch& patch : patches)
-        to.back().push_back(model.format.bits > 8 ? OfPatch<std::uint16_t>(patch, rows, ln_gain)
-                                                  : OfPatch<std::uint8_t>(patch, rows, ln_gain));
+      for (const RayPatch& patch : patches)
+        to.back().push_back(model.format.bits > 8 ? OfPatch<std::uint16_t>(patch, absorbance)
+                                                  : OfPatch<std::uint8_t>(patch, absorbance));
     };
     take(inside, spray);
     take(beside, air);
@@ -243,7 +190,7 @@ struct MistReader::State {
     const double u = std::hypot(u_statistics, (1.0 - share) * u_level / mean,
                                 kNoisePart * (2.0 * shift[1] - shift[0]) / mean);
     if (!(u < options.most_u)) return {std::nullopt, "light or noise leave too much in doubt"};
-    return {MistShare{std::clamp(share, 0.0, 1.0), u}, ""};
+    return {ShadowShare{std::clamp(share, 0.0, 1.0), u}, ""};
   }
 };
 

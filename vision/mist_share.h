@@ -49,7 +49,7 @@ struct MistRequest {
 };
 
 struct MistResult {
-  std::optional<MistShare> share;
+  std::optional<ShadowShare> share;
   std::string why;  // where there is none
 };
 

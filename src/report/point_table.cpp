@@ -255,14 +255,24 @@ std::string ColumnsHtml(const Run& run, std::size_t from, std::size_t to, Notes&
     const Rounded grain = RoundByU(p.spray.grain->index, p.spray.grain->u);
     return fmt::format("{} (u {}); ranks within one rig, no diameter", grain.value, grain.u);
   });
-  body += plain("Mist share", "%", [](const Point& p) {
-    if (!p.spray.grain) return std::string();
-    if (!p.spray.grain->mist)
-      return p.spray.grain->no_mist.empty() ? "" : "cannot be told: " + p.spray.grain->no_mist;
-    const Rounded share = RoundByU(100.0 * p.spray.grain->mist->value, 100.0 * p.spray.grain->mist->u);
-    return fmt::format("{} (u {}); of the drops' shadow, too fine to stand out at this rig and exposure",
-                       share.value, share.u);
-  });
+  const auto share_row = [&](const char* name, const char* in_words, auto share_of, auto why_none) {
+    body += plain(name, "%", [&](const Point& p) {
+      if (!p.spray.grain) return std::string();
+      const std::optional<vision::ShadowShare> of = share_of(*p.spray.grain);
+      const std::string why = why_none(*p.spray.grain);
+      if (!of) return why.empty() ? why : "cannot be told: " + why;
+      const Rounded share = RoundByU(100.0 * of->value, 100.0 * of->u);
+      return fmt::format("{} (u {}); {}", share.value, share.u, in_words);
+    });
+  };
+  share_row(
+      "Mist share", "of the drops' shadow, too fine to stand out at this rig and exposure",
+      [](const vision::Grain& grain) { return grain.mist; },
+      [](const vision::Grain& grain) { return grain.no_mist; });
+  share_row(
+      "Ligament share", "of the shadow just below the sheet's end, beyond what the drops farther down cast",
+      [](const vision::Grain& grain) { return grain.ligaments; },
+      [](const vision::Grain& grain) { return grain.no_ligaments; });
   body += plain("Liquid temperature", "°C", [](const Point& p) {
     return p.temperature_c ? fmt::format("{:.1f}", *p.temperature_c) : std::string();
   });

@@ -102,9 +102,10 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   const Folder folder;
   Run run = testing::MadeRun();
   testing::AddSpread(run);
-  run.points[0].spray.grain = conebook::vision::Grain{0.21, 0.02, 0.05, 0.01, 48, 60, {{0.31, 0.04}}, ""};
+  run.points[0].spray.grain =
+      conebook::vision::Grain{0.21, 0.02, 0.05, 0.01, 48, 60, {{0.31, 0.04}}, {{0.12, 0.05}}, "", ""};
   run.points.back().spray.grain =
-      conebook::vision::Grain{0.24, 0.02, 0.05, 0.01, 48, 60, {}, "too few frames"};
+      conebook::vision::Grain{0.24, 0.02, 0.05, 0.01, 48, 60, {}, {}, "too few frames", "light"};
   run.date = "2031-05-04";
   run.date_from = "log";
   Json settings = Json::parse(run.settings_json);
@@ -131,6 +132,9 @@ TEST_CASE("a run comes back from the archive as it was, and its page is the same
   REQUIRE(back.points.size() == run.points.size());
   REQUIRE((back.points[0].spray.grain && back.points[0].spray.grain->mist));
   CHECK(back.points[0].spray.grain->mist->value == 0.31);
+  REQUIRE(back.points[0].spray.grain->ligaments);
+  CHECK(back.points[0].spray.grain->ligaments->value == 0.12);
+  CHECK(back.points.back().spray.grain->no_ligaments == "light");
   REQUIRE(back.points[0].spray.waves);
   CHECK(cv::norm(back.points[0].spray.waves->picture, run.points[0].spray.waves->picture) ==
         0.0);  // without loss

@@ -1,4 +1,4 @@
-// Grain and mist share of made-up shadows whose make is known: spots and streaks thrown at
+// Grain, mist and ligament share of made-up shadows whose make is known: spots and streaks thrown at
 // random, so that each reading has its value by Campbell's theorem (headers), worked out here by hand.
 #include <algorithm>
 #include <cmath>
@@ -12,6 +12,7 @@
 #include <catch2/catch.hpp>
 
 #include <vision/grain.h>
+#include <vision/ligament_share.h>
 #include <vision/mist_share.h>
 
 using namespace conebook;
@@ -25,7 +26,8 @@ constexpr double kExitX = 240.0, kExitY = 12.0, kSlope = 0.3, kBreakup = 130.0, 
 // the exit.
 struct Thing {
   double peak = 0.4, sd_px = 1.2, length_px = 0.0;
-  double number = 0.01;                    // a square pixel
+  double number = 0.01;                    // a square pixel; on rays: a pixel of length down the spray
+  bool on_rays = false;                    // as many on every length, at one speed from the exit
   double from_px = 20.0, to_px = kHeight;  // below the exit: where its middle may lie
   double SignalPx2() const {               // that it adds, over its area
     return length_px > 0.0 ? peak * sd_px * std::sqrt(2.0 * std::numbers::pi) * length_px
@@ -74,35 +76,41 @@ void Add(const Thing& thing, double x0, double y0, cv::Mat1f& shadow) {
 struct Read {
   vision::GrainResult grain;
   vision::MistResult mist;
+  vision::LigamentResult ligaments;
 };
 
-// `veil`: absorbance of mist, even throughout the spray.
-Read ReadThings(const std::vector<Thing>& things, double noise = 0.006, int frames = 48, double veil = 0.0) {
+// `veil`: absorbance of mist, even throughout the spray; `haze`: even throughout the picture.
+Read ReadThings(const std::vector<Thing>& things, double noise = 0.006, int frames = 48, double veil = 0.0,
+                double haze = 0.0) {
   const vision::ClipModel model = Model();
   std::vector<std::int64_t> numbers;
   for (int k = 0; k < frames; ++k) numbers.push_back(k);
   vision::GrainReader grain({&model, numbers, kBreakup}, {});
   vision::MistReader mist({&model, numbers, kBreakup}, {});
+  vision::LigamentReader ligaments({&model, numbers, kBreakup}, {});
   std::vector<vision::FrameVisit> visits = grain.Visits();
   for (vision::FrameVisit& visit : mist.Visits()) visits.push_back(std::move(visit));
+  for (vision::FrameVisit& visit : ligaments.Visits()) visits.push_back(std::move(visit));
   std::mt19937 random(3);
   std::normal_distribution<float> normal(0.0F, static_cast<float>(noise));
   std::uniform_real_distribution<double> even;
   std::vector<std::uint16_t> code(static_cast<std::size_t>(kWidth) * kHeight);
-  cv::Mat1f even_veil(kHeight, kWidth, 0.0F);
+  cv::Mat1f even_veil(kHeight, kWidth, static_cast<float>(haze));
   for (int y = 0; y < kHeight; ++y) {
     for (int x = 0; x < kWidth; ++x)
-      if (std::abs(x - kExitX) < kSlope * (y - kExitY)) even_veil(y, x) = static_cast<float>(veil);
+      if (std::abs(x - kExitX) < kSlope * (y - kExitY)) even_veil(y, x) += static_cast<float>(veil);
   }
   for (int k = 0; k < frames; ++k) {
     cv::Mat1f shadow = even_veil.clone();
     for (const Thing& thing : things) {
       const double wide = kSlope * thing.to_px;
+      const double across = thing.on_rays ? 1.0 : 2.0 * wide;
       const int count =
-          std::poisson_distribution<int>(thing.number * 2.0 * wide * (thing.to_px - thing.from_px))(random);
+          std::poisson_distribution<int>(thing.number * across * (thing.to_px - thing.from_px))(random);
       for (int i = 0; i < count; ++i) {
-        const double x = wide * (2.0 * even(random) - 1.0);
+        const double u = 2.0 * even(random) - 1.0;
         const double z = thing.from_px + (thing.to_px - thing.from_px) * even(random);
+        const double x = u * (thing.on_rays ? kSlope * z : wide);
         if (std::abs(x) < kSlope * z) Add(thing, kExitX + x, kExitY + z, shadow);
       }
     }
@@ -120,7 +128,7 @@ Read ReadThings(const std::vector<Thing>& things, double noise = 0.006, int fram
     for (const vision::FrameVisit& visit : visits)
       if (visit.frame == k) visit.take(frame);
   }
-  return {grain.Result(), mist.Result()};
+  return {grain.Result(), mist.Result(), ligaments.Result()};
 }
 
 }  // namespace
@@ -182,4 +190,59 @@ TEST_CASE("a mist share is withheld with a reason", "[vision][grain]") {
   const Read crowded = ReadThings({drop}, 0.006, 26);
   CHECK_FALSE(crowded.mist.share);
   CHECK(crowded.mist.why.find("hardly a pixel") != std::string::npos);
+}
+
+TEST_CASE("ligaments are told by the shadow that they cast beyond the drops'", "[vision][grain]") {
+  Thing drop;
+  drop.peak = 0.8;
+  drop.on_rays = true;
+  drop.number = 2.0;
+  Thing thread;  // over all of 1.1 to 1.5 breakup lengths, 143 to 195 px, and gone before 1.6
+  thread.peak = 0.8;
+  thread.length_px = 10.0;
+  thread.on_rays = true;
+  thread.from_px = 136.0;
+  thread.to_px = 202.0;
+  for (const double share : {0.0, 0.25, 0.6}) {
+    INFO("share " << share);
+    thread.number = share / (1.0 - share) * drop.number * drop.SignalPx2() / thread.SignalPx2();
+    const Read read = ReadThings({drop, thread}, 0.015);
+    INFO(read.ligaments.why);
+    REQUIRE(read.ligaments.share);
+    CHECK(std::abs(read.ligaments.share->value - share) < 2.5 * read.ligaments.share->u);
+    CHECK(read.ligaments.share->u < 0.06);
+  }
+}
+
+TEST_CASE("haze in the room, alike in and beside the spray, casts no share of ligaments", "[vision][grain]") {
+  Thing drop, thread;
+  drop.on_rays = thread.on_rays = true;
+  drop.number = 2.0;
+  thread.length_px = 10.0;
+  thread.from_px = 136.0;
+  thread.to_px = 202.0;
+  thread.number = 0.2;
+  const Read clear = ReadThings({drop, thread}), hazy = ReadThings({drop, thread}, 0.006, 48, 0.0, 0.2);
+  REQUIRE((clear.ligaments.share && hazy.ligaments.share));
+  CHECK(clear.ligaments.share->value > 0.1);
+  CHECK(std::abs(clear.ligaments.share->value - hazy.ligaments.share->value) < 0.02);
+}
+
+TEST_CASE("a ligament share is withheld with a reason", "[vision][grain]") {
+  const Read nothing = ReadThings({}, 0.02, 26);
+  CHECK_FALSE(nothing.ligaments.share);
+  CHECK(nothing.ligaments.why.find("mean signal") != std::string::npos);
+  Thing growing;  // evenly over the picture: more and more down the spray
+  growing.number = 0.02;
+  const Read grows = ReadThings({growing});
+  CHECK_FALSE(grows.ligaments.share);
+  CHECK(grows.ligaments.why.find("grows along it") != std::string::npos);
+  // The picture ends before the drops have been seen for long enough.
+  const vision::ClipModel model = Model();
+  const vision::LigamentReader near_end({&model, {0, 1, 2}, 190.0}, {});
+  CHECK(near_end.Result().why.find("in view") != std::string::npos);
+  vision::ClipModel front = Model();
+  front.illumination = vision::Illumination::kFrontlit;
+  const vision::LigamentReader lit({&front, {0, 1, 2}, kBreakup}, {});
+  CHECK(lit.Result().why.find("back light") != std::string::npos);
 }
