@@ -122,9 +122,20 @@ struct Scatter {
 Scatter ScatterOf(const std::vector<double>& series) {
   if (series.size() < 3) return {0.5, 1.0};  // nothing to judge by: a single frame scatters by half a degree
   const double n_effective = EffectiveSampleSize(series);
-  double sd = RobustSpread(series);
+  const double by_frames = 1.25 * RobustSpread(series) / std::sqrt(n_effective);
+  // Slow drifts hardly show in the correlation of a short series, but in the means of its blocks.
+  constexpr int kBlocks = 6;
+  constexpr int kLeastBlock = 5;
+  std::vector<double> means;
+  for (const Block& block : ContiguousBlocks(series.size(), kBlocks, kLeastBlock)) {
+    double sum = 0.0;
+    for (std::size_t k = block.first; k < block.last; ++k) sum += series[k];
+    means.push_back(sum / static_cast<double>(block.last - block.first));
+  }
+  const double by_blocks = UncertaintyOfMean(means).value_or(0.0);
   // The spread itself is known only so well; few values can look alike by chance.
-  return {1.25 * sd / std::sqrt(n_effective), std::max(1.0, n_effective - 1.0)};
+  if (by_blocks > by_frames) return {by_blocks, static_cast<double>(means.size()) - 1.0};
+  return {by_frames, std::max(1.0, n_effective - 1.0)};
 }
 
 // Mean effect and linear effect of an error of +-u in one parameter.

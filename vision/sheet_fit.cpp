@@ -309,10 +309,11 @@ Mean Combine(std::span<const Way> ways, double Variant::*angle) {
   };
   Mean mean;
   mean.value = mean_of([&](const Way& way) { return way.value.*angle; });
+  // What the model leaves open shows, too, in how far the ways differ: the larger of both.
   const double model = mean_of([&](const Way& way) { return way.model_deg; });
-  double variance = model * model + mean_of([&](const Way& way) {
-                      return (way.value.*angle - mean.value) * (way.value.*angle - mean.value);
-                    });
+  const double between = mean_of(
+      [&](const Way& way) { return (way.value.*angle - mean.value) * (way.value.*angle - mean.value); });
+  double variance = std::max(model * model, between);
   for (std::size_t k = 0; k < ways.front().changed.size(); ++k) {
     const double by = mean_of([&](const Way& way) { return way.changed[k].*angle; }) - mean.value;
     variance += by * by;
