@@ -22,18 +22,16 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
   std::vector<std::unique_ptr<DropsBelowReader>> drops;
   std::vector<FrameVisit> visits;
   for (const BelowSheetRequest& request : requests) {
-    GrainRequest grain{request.model, {}, request.breakup_px};
+    ShadowRequest shadow{request.model, {}, request.breakup_px};
     for (std::size_t k = 0; k < request.frames.size(); ++k) {
       const bool late = request.time_s[k] > request.time_s.front() + kSpanSeconds;
-      if (!late || grain.frames.size() < kFewest) grain.frames.push_back(request.frames[k]);
+      if (!late || shadow.frames.size() < kFewest) shadow.frames.push_back(request.frames[k]);
     }
     EvennessRequest even{request.model,      request.side,      request.frames,
                          request.breakup_px, request.px_per_mm, request.u_px_per_mm};
-    mists.push_back(std::make_unique<MistReader>(MistRequest{request.model, grain.frames, request.breakup_px},
-                                                 MistOptions{}));
-    ligaments.push_back(std::make_unique<LigamentReader>(
-        LigamentRequest{request.model, grain.frames, request.breakup_px}, LigamentOptions{}));
-    grains.push_back(std::make_unique<GrainReader>(std::move(grain), GrainOptions{}));
+    mists.push_back(std::make_unique<MistReader>(shadow, MistOptions{}));
+    ligaments.push_back(std::make_unique<LigamentReader>(shadow, LigamentOptions{}));
+    grains.push_back(std::make_unique<GrainReader>(std::move(shadow), GrainOptions{}));
     evenness.push_back(std::make_unique<EvennessReader>(std::move(even), EvennessOptions{}));
     drops.push_back(
         std::make_unique<DropsBelowReader>(DropsBelowRequest{request.model, request.frames, request.time_s,
@@ -50,10 +48,10 @@ std::vector<BelowSheetResult> ReadBelowSheet(const std::string& path, const View
   for (std::size_t i = 0; i < requests.size(); ++i) {
     results.push_back({grains[i]->Result(), evenness[i]->Result(), drops[i]->Result()});
     if (auto& grain = results.back().grain.grain) {
-      MistResult mist = mists[i]->Result();
+      ShareResult mist = mists[i]->Result();
       grain->mist = mist.share;
       grain->no_mist = std::move(mist.why);
-      LigamentResult ligament = ligaments[i]->Result();
+      ShareResult ligament = ligaments[i]->Result();
       grain->ligaments = ligament.share;
       grain->no_ligaments = std::move(ligament.why);
     }

@@ -84,12 +84,8 @@ void EvennessReader::LayOut() {
 }
 
 std::vector<FrameVisit> EvennessReader::Visits() {
-  std::vector<FrameVisit> visits;
-  if (!why_.empty()) return visits;
-  for (const std::size_t k :
-       EvenIndices(request_.frames.size(), static_cast<std::size_t>(options_.most_frames)))
-    visits.push_back({request_.frames[k], [this](const LumaFrame& frame) { Take(frame); }});
-  return visits;
+  if (!why_.empty()) return {};
+  return EvenVisits(request_.frames, options_.most_frames, [this](const LumaFrame& frame) { Take(frame); });
 }
 
 void EvennessReader::Take(const LumaFrame& frame) {

@@ -3,7 +3,17 @@
 #include <algorithm>
 #include <memory>
 
+#include "vision/statistics.h"
+
 namespace conebook::vision {
+
+std::vector<FrameVisit> EvenVisits(const std::vector<std::int64_t>& frames, int most,
+                                   const std::function<void(const LumaFrame&)>& take) {
+  std::vector<FrameVisit> visits;
+  for (const std::size_t k : EvenIndices(frames.size(), static_cast<std::size_t>(most)))
+    visits.push_back({frames[k], take});
+  return visits;
+}
 
 void VisitFrames(const std::string& path, const View& view, const std::vector<FrameVisit>& visits,
                  int threads) {

@@ -16,6 +16,10 @@ struct FrameVisit {
   std::function<void(const LumaFrame&)> take;
 };
 
+// Of at most `most` of the frames, evenly picked.
+std::vector<FrameVisit> EvenVisits(const std::vector<std::int64_t>& frames, int most,
+                                   const std::function<void(const LumaFrame&)>& take);
+
 // In the order of the frames; of one frame, in the order given. Throws calib::InputError.
 void VisitFrames(const std::string& path, const View& view, const std::vector<FrameVisit>& visits,
                  int threads);

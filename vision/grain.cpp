@@ -183,7 +183,7 @@ std::optional<double> PartOfWhole(double whole_px2, double halves_px2) {
 constexpr std::size_t kFewestPairs = 6, kFewestBeside = 4, kFewestFrames = 12;
 
 // Why the index cannot be read before any frame is.
-std::optional<std::string> Obstacle(const GrainRequest& request, const Layout& layout) {
+std::optional<std::string> Obstacle(const ShadowRequest& request, const Layout& layout) {
   if (request.model->illumination == Illumination::kFrontlit) {
     return "in front light a drop's brightness hangs on the lamp and on the drop's facets: read in back "
            "light "
@@ -232,7 +232,6 @@ GrainResult Reduce(const ClipModel& model, const Layout& layout, const Means& in
   if (!(grain.mean_signal > 3.0 * u_level))
     return {std::nullopt, "the drops' mean signal is hardly more than the unevenness of the light"};
   const std::optional<double> index = index_of(spray);
-  // Without one block of frames at a time: the scatter (jackknife).
   std::vector<double> parts;
   if (!index)
     return {std::nullopt, "drops leave streaks longer than what is in view of them: expose more briefly"};
@@ -241,8 +240,7 @@ GrainResult Reduce(const ClipModel& model, const Layout& layout, const Means& in
       parts.push_back(*part);
   }
   grain.index = *index;
-  const auto n = static_cast<double>(parts.size());
-  const double u_statistics = (n - 1.0) * UncertaintyOfMean(parts).value_or(0.3 * grain.index);
+  const double u_statistics = UncertaintyWithoutBlocks(parts, 0.3 * grain.index);
   // Half of the relative u of the mean and of the noise taken off.
   const double by_level = 0.5 * u_level / grain.mean_signal;
   const double by_noise = 0.5 * 0.2 * grain.noise_part / (1.0 - grain.noise_part);
@@ -261,7 +259,7 @@ struct GrainReader::State {
     std::string obstacle;
     Means inside, beside;
   };
-  State(GrainRequest asked, const GrainOptions& wanted) : request(std::move(asked)), options(wanted) {
+  State(ShadowRequest asked, const GrainOptions& wanted) : request(std::move(asked)), options(wanted) {
     for (const GrainStretch* stretch : {&options.drops_alone, &options.nearer}) {
       Attempt attempt{stretch, LayOut(*request.model, request.breakup_px, *stretch, options), "", {}, {}};
       attempt.obstacle = Obstacle(request, attempt.layout).value_or("");
@@ -272,38 +270,34 @@ struct GrainReader::State {
   bool Any() const {
     return std::any_of(attempts.begin(), attempts.end(), [](const Attempt& a) { return a.obstacle.empty(); });
   }
-  GrainRequest request;
+  void Take(const LumaFrame& frame) {
+    const FrameAbsorbance absorbance(*request.model, *tables, frame);
+    const auto read = [&](const Patches& patches, Means& to) {
+      to.emplace_back();
+      for (const RayPatch& patch : patches.all) to.back().push_back(QuartersOf(patch, absorbance));
+    };
+    for (Attempt& attempt : attempts) {
+      if (!attempt.obstacle.empty()) continue;
+      read(attempt.layout.inside, attempt.inside);
+      read(attempt.layout.beside, attempt.beside);
+    }
+  }
+
+  ShadowRequest request;
   GrainOptions options;
   std::vector<Attempt> attempts;
   std::optional<AbsorbanceTables> tables;
 };
 
-GrainReader::GrainReader(GrainRequest request, const GrainOptions& options)
+GrainReader::GrainReader(ShadowRequest request, const GrainOptions& options)
     : state_(std::make_unique<State>(std::move(request), options)) {}
 
 GrainReader::~GrainReader() = default;
 
 std::vector<FrameVisit> GrainReader::Visits() {
-  std::vector<FrameVisit> visits;
   State& s = *state_;
-  if (!s.Any()) return visits;
-  for (const std::size_t k :
-       EvenIndices(s.request.frames.size(), static_cast<std::size_t>(s.options.most_frames))) {
-    visits.push_back({s.request.frames[k], [&s](const LumaFrame& frame) {
-                        const FrameAbsorbance absorbance(*s.request.model, *s.tables, frame);
-                        const auto read = [&](const Patches& patches, Means& to) {
-                          to.emplace_back();
-                          for (const RayPatch& patch : patches.all)
-                            to.back().push_back(QuartersOf(patch, absorbance));
-                        };
-                        for (State::Attempt& attempt : s.attempts) {
-                          if (!attempt.obstacle.empty()) continue;
-                          read(attempt.layout.inside, attempt.inside);
-                          read(attempt.layout.beside, attempt.beside);
-                        }
-                      }});
-  }
-  return visits;
+  if (!s.Any()) return {};
+  return EvenVisits(s.request.frames, s.options.most_frames, [&s](const LumaFrame& frame) { s.Take(frame); });
 }
 
 GrainResult GrainReader::Result() const {

@@ -26,15 +26,14 @@
 // within 0.03).
 #pragma once
 
-#include <cstdint>
 #include <memory>
 #include <optional>
 #include <string>
 #include <vector>
 
-#include "vision/clip_model.h"
 #include "vision/frame_visits.h"
 #include "vision/grain_index.h"
+#include "vision/shadow_reading.h"
 
 namespace conebook::vision {
 
@@ -57,12 +56,6 @@ struct GrainOptions {
   int blocks = 8;  // of frames, for the scatter
 };
 
-struct GrainRequest {
-  const ClipModel* model = nullptr;
-  std::vector<std::int64_t> frames;  // rising numbers of decoded frames
-  double breakup_px = 0.0;           // along the axis from the exit
-};
-
 struct GrainResult {
   std::optional<Grain> grain;
   std::string why;  // where there is none
@@ -70,7 +63,7 @@ struct GrainResult {
 
 class GrainReader {
  public:
-  GrainReader(GrainRequest request, const GrainOptions& options);
+  GrainReader(ShadowRequest request, const GrainOptions& options);
   ~GrainReader();
   // Frames it wants; their takers refer to this reader.
   std::vector<FrameVisit> Visits();

@@ -45,7 +45,7 @@ double SlopeOf(const std::vector<double>& x, const std::vector<double>& y) {
 }  // namespace
 
 struct LigamentReader::State {
-  State(LigamentRequest asked, const LigamentOptions& wanted)
+  State(ShadowRequest asked, const LigamentOptions& wanted)
       : request(std::move(asked)), options(wanted), model(*request.model) {
     if (model.illumination == Illumination::kFrontlit) {
       why = "read in back light only";
@@ -63,7 +63,7 @@ struct LigamentReader::State {
     }
   }
 
-  LigamentRequest request;
+  ShadowRequest request;
   LigamentOptions options;
   const ClipModel& model;
   std::string why;  // nothing can be read
@@ -131,7 +131,7 @@ struct LigamentReader::State {
     return shadow;
   }
 
-  LigamentResult Reduce() const {
+  ShareResult Reduce() const {
     std::vector<double> levels;
     for (std::size_t p = 0; p < beside.size(); ++p) {
       double sum = 0.0;
@@ -148,12 +148,10 @@ struct LigamentReader::State {
     if (!(drops > 3.0 * u_level * MeanOf(shadow.drops_z)) || !(near > 3.0 * u_level * MeanOf(shadow.near_z)))
       return {std::nullopt, "the drops' mean signal is hardly more than the unevenness of the light"};
     const double share = share_of(shadow);
-    // Without one block of frames at a time: the scatter (jackknife).
     std::vector<double> parts;
     for (const Block& block : ContiguousBlocks(spray.size(), options.blocks, 5))
       parts.push_back(share_of(ShadowOf(level, block)));
-    const double u_statistics =
-        (static_cast<double>(parts.size()) - 1.0) * UncertaintyOfMean(parts).value_or(1.0);
+    const double u_statistics = UncertaintyWithoutBlocks(parts, 1.0);
     const double by_level = share_of(ShadowOf(level + u_level, std::nullopt)) - share;
     // The drops' shadow carried on to where the ligaments are: half of what a straight line would change.
     const double lever = MeanOf(shadow.near_z) - MeanOf(shadow.drops_z);
@@ -170,22 +168,18 @@ struct LigamentReader::State {
   }
 };
 
-LigamentReader::LigamentReader(LigamentRequest request, const LigamentOptions& options)
+LigamentReader::LigamentReader(ShadowRequest request, const LigamentOptions& options)
     : state_(std::make_unique<State>(std::move(request), options)) {}
 
 LigamentReader::~LigamentReader() = default;
 
 std::vector<FrameVisit> LigamentReader::Visits() {
-  std::vector<FrameVisit> visits;
   State& s = *state_;
-  if (!s.why.empty()) return visits;
-  const auto& frames = s.request.frames;
-  for (const std::size_t k : EvenIndices(frames.size(), static_cast<std::size_t>(s.options.most_frames)))
-    visits.push_back({frames[k], [&s](const LumaFrame& frame) { s.Take(frame); }});
-  return visits;
+  if (!s.why.empty()) return {};
+  return EvenVisits(s.request.frames, s.options.most_frames, [&s](const LumaFrame& frame) { s.Take(frame); });
 }
 
-LigamentResult LigamentReader::Result() const {
+ShareResult LigamentReader::Result() const {
   if (!state_->why.empty()) return {std::nullopt, state_->why};
   if (state_->spray.size() < kFewestFrames) return {std::nullopt, "too few frames"};
   return state_->Reduce();

@@ -16,15 +16,11 @@
 // the spray; its constancy nearer the sheet; where the sheet ends.
 #pragma once
 
-#include <cstdint>
 #include <memory>
-#include <optional>
-#include <string>
 #include <vector>
 
-#include "vision/clip_model.h"
 #include "vision/frame_visits.h"
-#include "vision/grain_index.h"
+#include "vision/shadow_reading.h"
 
 namespace conebook::vision {
 
@@ -43,24 +39,13 @@ struct LigamentOptions {
   int blocks = 8;  // of frames, for the scatter
 };
 
-struct LigamentRequest {
-  const ClipModel* model = nullptr;
-  std::vector<std::int64_t> frames;  // rising numbers of decoded frames
-  double breakup_px = 0.0;           // along the axis from the exit
-};
-
-struct LigamentResult {
-  std::optional<ShadowShare> share;
-  std::string why;  // where there is none
-};
-
 class LigamentReader {
  public:
-  LigamentReader(LigamentRequest request, const LigamentOptions& options);
+  LigamentReader(ShadowRequest request, const LigamentOptions& options);
   ~LigamentReader();
   // Frames it wants; their takers refer to this reader.
   std::vector<FrameVisit> Visits();
-  LigamentResult Result() const;
+  ShareResult Result() const;
 
  private:
   struct State;

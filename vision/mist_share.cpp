@@ -53,7 +53,7 @@ std::vector<Tilted> SumsOf(const Taken& taken, const std::optional<Block>& witho
 }  // namespace
 
 struct MistReader::State {
-  State(MistRequest asked, const MistOptions& wanted)
+  State(ShadowRequest asked, const MistOptions& wanted)
       : request(std::move(asked)), options(wanted), model(*request.model) {
     width = std::max(2, static_cast<int>(std::lround(std::max(
                             options.patch_width_px, options.patch_width_of_exit * model.exit_diameter_px))));
@@ -74,7 +74,7 @@ struct MistReader::State {
     }
   }
 
-  MistRequest request;
+  ShadowRequest request;
   MistOptions options;
   const ClipModel& model;
   int width = 0;
@@ -144,7 +144,7 @@ struct MistReader::State {
     take(beside, air);
   }
 
-  MistResult Reduce() const {
+  ShareResult Reduce() const {
     // What noise alone does to a(t) at t = 8 and 16, and the level beside the spray.
     std::array<double, 2> shift{};
     std::vector<double> levels;
@@ -178,13 +178,10 @@ struct MistReader::State {
       return stays / whole;
     };
     const double share = share_without(std::nullopt);
-    // Without one block of frames at a time: the scatter (jackknife; B. Efron, The Jackknife, the Bootstrap
-    // and Other Resampling Plans (1982), chapter 3; from memory).
     std::vector<double> parts;
     for (const Block& block : ContiguousBlocks(spray.size(), options.blocks, 5))
       parts.push_back(share_without(block));
-    const double u_statistics =
-        (static_cast<double>(parts.size()) - 1.0) * UncertaintyOfMean(parts).value_or(1.0);
+    const double u_statistics = UncertaintyWithoutBlocks(parts, 1.0);
     // Noise in the spray need not be quite that beside it: a codec smooths even air more. Common practice.
     constexpr double kNoisePart = 0.3;
     const double u = std::hypot(u_statistics, (1.0 - share) * u_level / mean,
@@ -194,22 +191,18 @@ struct MistReader::State {
   }
 };
 
-MistReader::MistReader(MistRequest request, const MistOptions& options)
+MistReader::MistReader(ShadowRequest request, const MistOptions& options)
     : state_(std::make_unique<State>(std::move(request), options)) {}
 
 MistReader::~MistReader() = default;
 
 std::vector<FrameVisit> MistReader::Visits() {
-  std::vector<FrameVisit> visits;
   State& s = *state_;
-  if (!s.why.empty()) return visits;
-  const auto& frames = s.request.frames;
-  for (const std::size_t k : EvenIndices(frames.size(), static_cast<std::size_t>(s.options.most_frames)))
-    visits.push_back({frames[k], [&s](const LumaFrame& frame) { s.Take(frame); }});
-  return visits;
+  if (!s.why.empty()) return {};
+  return EvenVisits(s.request.frames, s.options.most_frames, [&s](const LumaFrame& frame) { s.Take(frame); });
 }
 
-MistResult MistReader::Result() const {
+ShareResult MistReader::Result() const {
   if (!state_->why.empty()) return {std::nullopt, state_->why};
   if (state_->spray.size() < kFewestFrames) return {std::nullopt, "too few frames"};
   return state_->Reduce();

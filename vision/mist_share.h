@@ -18,15 +18,11 @@
 // In u: scatter between blocks of frames, level, noise.
 #pragma once
 
-#include <cstdint>
 #include <memory>
-#include <optional>
-#include <string>
 #include <vector>
 
-#include "vision/clip_model.h"
 #include "vision/frame_visits.h"
-#include "vision/grain_index.h"
+#include "vision/shadow_reading.h"
 
 namespace conebook::vision {
 
@@ -42,24 +38,13 @@ struct MistOptions {
   int blocks = 8;  // of frames, for the scatter
 };
 
-struct MistRequest {
-  const ClipModel* model = nullptr;
-  std::vector<std::int64_t> frames;  // rising numbers of decoded frames
-  double breakup_px = 0.0;           // along the axis from the exit
-};
-
-struct MistResult {
-  std::optional<ShadowShare> share;
-  std::string why;  // where there is none
-};
-
 class MistReader {
  public:
-  MistReader(MistRequest request, const MistOptions& options);
+  MistReader(ShadowRequest request, const MistOptions& options);
   ~MistReader();
   // Frames it wants; their takers refer to this reader.
   std::vector<FrameVisit> Visits();
-  MistResult Result() const;
+  ShareResult Result() const;
 
  private:
   struct State;

@@ -75,8 +75,8 @@ void Add(const Thing& thing, double x0, double y0, cv::Mat1f& shadow) {
 
 struct Read {
   vision::GrainResult grain;
-  vision::MistResult mist;
-  vision::LigamentResult ligaments;
+  vision::ShareResult mist;
+  vision::ShareResult ligaments;
 };
 
 // `veil`: absorbance of mist, even throughout the spray; `haze`: even throughout the picture.
