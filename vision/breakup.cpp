@@ -218,17 +218,43 @@ struct Fronts {
   double row_height = 0.0;  // mean, in the unit of distance
 };
 
+// The sheet's own texture (noise, waves): median over rows [first, last) of some frames.
+double QuietTexture(const RecordSpool& spool, std::span<const std::size_t> frames, std::size_t step,
+                    std::size_t first, std::size_t last) {
+  constexpr std::size_t kFramesEnough = 60;
+  const std::size_t stride = std::max(step, frames.size() / kFramesEnough);
+  std::vector<double> values;
+  RayValues rays;
+  for (std::size_t k = 0; k < frames.size(); k += stride) {
+    spool.ReadRays(frames[k], rays);
+    for (std::size_t i = first; i < last; ++i)
+      for (std::size_t ray = 0; ray < kRays; ++ray) values.push_back(Texture(rays, i, ray));
+  }
+  return values.empty() ? 0.0 : MedianInPlace(values);
+}
+
+// How far below the first end the split still looks, as a multiple of its distance. Where perspective shows
+// the two walls' ends far apart, the farther one is left out: else a row split in two meets either.
+double FarOfRise(const BreakupOptions& options, double rise) {
+  if (options.walls.empty()) return options.far_of_rise;
+  const WallsSeen walls = options.walls.front()(rise);
+  double ratio = 0.0;
+  for (std::size_t ray = 0; ray < kRays; ++ray)
+    ratio += std::max(walls.near[ray], walls.far[ray]) / std::min(walls.near[ray], walls.far[ray]) / kRays;
+  const double apart =
+      std::clamp((ratio - options.apart_from) / (options.apart_to - options.apart_from), 0.0, 1.0);
+  return options.far_of_rise + apart * (std::sqrt(ratio) - options.far_of_rise);
+}
+
 // Rows [first, last) of every ray and frame, split where fine texture steps up.
 Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
-                std::size_t step, std::size_t first, std::size_t last, double texture) {
+                std::size_t step, std::size_t first, std::size_t last, double floor) {
   Fronts fronts;
   fronts.of_ray.resize(kRays);
   fronts.of_given_frame.assign(frames.size(), 0.0);
   fronts.row_height =
       (z[last - 1] - z[first]) / static_cast<double>(std::max<std::size_t>(1, last - 1 - first));
   RayValues rays;
-  // Logarithms of sparse texture are ruled by its noise: a part of the mean level is added first.
-  const double floor = 0.2 * texture + 1e-9;
   std::vector<double> column(last - first);
   for (std::size_t k = 0; k < frames.size(); k += step) {
     spool.ReadRays(frames[k], rays);
@@ -376,8 +402,16 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   std::vector<double> copy = rises.of_frame;
   const double rise = MedianInPlace(copy);
   std::size_t last = first;
-  while (last < z.size() && z[last] < options.far_of_rise * rise) ++last;
-  const Fronts fronts = FrontsOf(spool, frames, z, step, first, last, rises.texture);
+  const double far = FarOfRise(options, rise) * rise;
+  while (last < z.size() && z[last] < far) ++last;
+  std::size_t quiet_end = first;
+  while (quiet_end < last && z[quiet_end] < options.quiet_to * rise) ++quiet_end;
+  // Logarithms are ruled by noise where there is little texture: the sheet's own is added first. (A part of
+  // all texture hides the faint beginning of an end that strong drops follow.)
+  const double floor =
+      std::max(QuietTexture(spool, frames, step, first, quiet_end), options.least_floor * rises.texture) +
+      1e-9;
+  const Fronts fronts = FrontsOf(spool, frames, z, step, first, last, floor);
   if (fronts.of_frame.size() < 5) return None("too few frames show where the sheet ends", std::nullopt);
   BreakupResult result;
   result.reading = Combine(rises, fronts, z[RowAtPart(profile.detail, detail, 0.5)], z[top], options);

@@ -16,8 +16,8 @@
 // Perspective and tilt show the two walls' ends apart (two_walls.h): what is seen first is then the end of
 // the wall seen nearer, and the quartiles are taken for what the two give together. The value is the front's,
 // freed of its mean shortness; its disagreement with half enters u. The factors were found on rendered sprays
-// over varied physics (both lights, both films, compressed and raw): there the front reads 3.0 % short with a
-// scatter of 3.6 % between clips, half 4.1 % short with 4.9 %.
+// over varied physics (both lights, both films, compressed and raw): there the front reads 3.7 % short with a
+// scatter of 2.8 % between clips, half 4.1 % short with 4.9 %.
 #pragma once
 
 #include <cstdint>
@@ -33,15 +33,18 @@
 namespace conebook::vision {
 
 struct BreakupOptions {
-  double front_factor = 1.031;
+  double front_factor = 1.038;
   double half_factor = 1.042;
-  double far_of_rise = 1.9;          // the split into two levels looks no farther down
-  double most_spread = 0.3;          // beyond it the single rises do not agree on an end
-  double most_peak_over_rise = 2.2;  // beyond it the two readings have not met the same end
-  double least_rise = 0.4;           // of a ray's texture, relative, to count as an end
-  double least_step = 1.5;           // flickering detail below the end against that of the sheet
-  double least_flicker = 1.6;        // fluctuation in time below the end against that of the sheet
-  int blocks = 8;                    // of frames, for the scatter
+  double far_of_rise = 1.9;                  // the split into two levels looks no farther down
+  double apart_from = 1.25, apart_to = 1.5;  // the two walls' ends as seen, far over near: see FarOfRise
+  double quiet_to = 0.8;                     // of the rise: so far the texture is the sheet's own
+  double least_floor = 0.03;                 // of the mean texture
+  double most_spread = 0.3;                  // beyond it the single rises do not agree on an end
+  double most_peak_over_rise = 2.2;          // beyond it the two readings have not met the same end
+  double least_rise = 0.4;                   // of a ray's texture, relative, to count as an end
+  double least_step = 1.5;                   // flickering detail below the end against that of the sheet
+  double least_flicker = 1.6;                // fluctuation in time below the end against that of the sheet
+  int blocks = 8;                            // of frames, for the scatter
   int least_block = 5;
   int most_frames = 400;  // used, evenly
   // How both walls are seen at a distance from the exit; each further one gives a length of its own, for u.

@@ -25,7 +25,7 @@
 namespace conebook::vision {
 
 struct ConeFitOptions {
-  double floor_deg = 0.03;  // definition; measured against long-time truth on rendered sprays
+  double floor_deg = 0.025;  // definition; measured against long-time truth on rendered sprays
   double floor_compressed_deg = 0.038;
   int least_rows = 10;              // with an edge, per side, between the stations
   double most_spread_px = 3.0;      // of the boundary about its line, plus

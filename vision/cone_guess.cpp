@@ -162,7 +162,8 @@ class GuessSearch {
         const float* s = scratch_.signal.data() + static_cast<std::size_t>(i) * stride;
         const int c0 = model_.first_column[static_cast<std::size_t>(i)];
         const int c1 = model_.last_column[static_cast<std::size_t>(i)];
-        const int axis = std::clamp(static_cast<int>(model_.AxisX(model_.Row(i))), c0 + 1, c1 - 1);
+        const int axis =
+            std::clamp(static_cast<int>(std::lround(model_.AxisX(model_.Row(i)))), c0 + 1, c1 - 1);
         for (int side = 0; side < 2; ++side) {
           const float* a = side == 0 ? s : s + (axis - c0);
           const float* b = side == 0 ? s + (axis - c0) : s + (c1 - c0 + 1);

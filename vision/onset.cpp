@@ -5,6 +5,7 @@
 #include <cmath>
 #include <utility>
 
+#include "vision/mirrored_grid.h"
 #include "vision/scene.h"
 #include "vision/statistics.h"
 
@@ -43,28 +44,27 @@ void OnsetWatch::Place() {
       if (know_exit) {
         if (y >= top && y <= bottom && dx <= 0.7 * d + 2.0 * dy + 2.0) {
           inside.push_back({x, y});
-        } else if ((x % 8 == 0 && y % 8 == 0) &&
+        } else if (OnMirroredGrid(x, w, 9) && y % 8 == 0 &&
                    (dy < -2.0 * d || dx > 0.7 * d + 3.5 * std::max(0.0, dy) + 20.0)) {
           outside.push_back({x, y});
         }
-      } else if (x % 4 == 0 && y % 4 == 0) {
+      } else if (OnMirroredGrid(x, w, 3) && y % 4 == 0) {
         inside.push_back({x, y});
-        if (x % 8 == 0 && y % 8 == 0) outside.push_back({x, y});
+        if (OnMirroredGrid(x, w, 9) && y % 8 == 0) outside.push_back({x, y});
       }
     }
   }
-  const auto thin = [](const std::vector<Spot>& all, std::size_t most, std::vector<Spot>& kept) {
-    const std::size_t step = std::max<std::size_t>(1, (all.size() + most - 1) / most);
-    for (std::size_t i = 0; i < all.size(); i += step) kept.push_back(all[i]);
-  };
   edge_reach_px_ = std::max(2, static_cast<int>(std::lround(0.15 * d)));
-  thin(inside, static_cast<std::size_t>(options_.most_points), box_);
-  thin(outside, static_cast<std::size_t>(options_.most_points), around_);
+  const auto most = static_cast<std::size_t>(options_.most_points);
+  box_ = ThinMirrored(std::move(inside), w, most);
+  around_ = ThinMirrored(std::move(outside), w, most);
   std::vector<Spot> grid;
   for (int y = 0; y < h; y += 4) {
-    for (int x = 0; x < w; x += 4) grid.push_back({x, y});
+    for (int x = 0; x < w; ++x) {
+      if (OnMirroredGrid(x, w, 3)) grid.push_back({x, y});
+    }
   }
-  thin(grid, static_cast<std::size_t>(options_.most_points), all_over_);
+  all_over_ = ThinMirrored(std::move(grid), w, most);
 }
 
 void OnsetWatch::Add(const RowsView& rows) {
@@ -291,11 +291,9 @@ std::optional<std::int64_t> OnsetWatch::FirstSprayFrame() const {
       const double still =
           MedianOf({elsewhere_.begin() + 1,
                     elsewhere_.begin() + static_cast<std::ptrdiff_t>(std::max<std::size_t>(2, first))});
-      if (!model_.exit_found && before > options_.most_unrest * still + 0.5 * options_.least_change)
-        return std::nullopt;
-      if (!model_.exit_found && level < options_.sure_ratio * before && Likeness() > options_.most_likeness) {
-        return std::nullopt;
-      }
+      const bool doubtful = !model_.exit_found && level < options_.sure_ratio * before;
+      const bool restless = before > options_.most_unrest * still + 0.5 * options_.least_change;
+      if (doubtful && (restless || Likeness() > options_.most_likeness)) return std::nullopt;
       if (Calms(first)) return std::nullopt;
       // The half level marks the opening; the first liquid is in view a little earlier.
       while (first > 2 && change_[first - 1] > before + 0.15 * (level - before)) --first;

@@ -200,8 +200,10 @@ class FrameReader {
     }
     from = std::max(from, c0);
     to = std::min(to, c1);
+    // From the picture's end inward on either side, so that a mirrored picture gives the same.
     const int step = std::max(1, (to - from) / 48);
-    for (int x = from; x <= to; x += step) s_.work.push_back(s[x - c0]);
+    for (int k = 0; k <= to - from; k += step)
+      s_.work.push_back(s[(side == kLeftSide ? from + k : to - k) - c0]);
   }
 
   float Threshold(int side) const {
@@ -399,7 +401,8 @@ class FrameReader {
       if (to - from < 5) continue;
       float sum = 0.0F;
       const float* s = SignalRow(i);
-      for (int x = from; x <= to; ++x) sum += s[x - c0];
+      // In the same order on either side: sums of floats depend on it.
+      for (int k = 0; k <= to - from; ++k) sum += s[(side == kLeftSide ? from + k : to - k) - c0];
       fine_[static_cast<std::size_t>(i)] = sum / static_cast<float>(to - from + 1);
       CountClipped(i, from, to);
     }
@@ -485,13 +488,14 @@ class FrameReader {
       if (outside < c0 || outside > c1) continue;
       const float inner = s[x - c0];
       const float outer = s[outside - c0];
-      float crossing = static_cast<float>(x);
+      double crossing = x;
       if (inner > outer && outer < cut) {
-        crossing += static_cast<float>(out) * std::clamp((inner - cut) / (inner - outer), 0.0F, 1.0F);
+        crossing += static_cast<double>(static_cast<float>(out) *
+                                        std::clamp((inner - cut) / (inner - outer), 0.0F, 1.0F));
       }
       // Back to where the nozzle stood without shake.
       const double slope = model_.guess[static_cast<std::size_t>(side)].slope;
-      const double moved = static_cast<double>(crossing) - origin_.x + slope * origin_.y;
+      const double moved = crossing - origin_.x + slope * origin_.y;
       const double px = out * (moved - axis);
       const long units = std::lround(px * kEdgeUnitsPerPx);
       if (units > -32000 && units < 32000) {
@@ -544,7 +548,9 @@ class FrameReader {
       const double axis = model_.AxisX(model_.Row(i)) + static_cast<double>(origin_.x);
       for (int ray = 0; ray < kRays; ++ray) {
         const double part = static_cast<double>(RayPart(ray));
-        const double width = std::max(2.0, GuessOut(i, part < 0.0 ? kLeftSide : kRightSide));
+        const double out = part == 0.0 ? 0.5 * (GuessOut(i, kLeftSide) + GuessOut(i, kRightSide))
+                                       : GuessOut(i, part < 0.0 ? kLeftSide : kRightSide);
+        const double width = std::max(2.0, out);
         const double centre = axis + part * width - c0;
         const double reach = std::max(1.5, 0.05 * width);
         const int a = std::clamp(static_cast<int>(std::lround(centre - reach)), 0, n - 1);

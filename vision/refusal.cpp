@@ -138,13 +138,20 @@ std::optional<double> BodyBlurPx(const ClipModel& model) {
     float low = 1e9F;
     float high = -1e9F;
     float steepest = 0.0F;
+    float middle = 0.0F;
     for (int x = x0; x <= x1; ++x) {
       low = std::min(low, b[x]);
       high = std::max(high, b[x]);
-      steepest = std::max(steepest, 0.5F * std::abs(b[x + 1] - b[x - 1]));
+      const float slope = 0.5F * std::abs(b[x + 1] - b[x - 1]);
+      if (slope > steepest) {
+        steepest = slope;
+        middle = b[x];
+      }
     }
     if (high - low < 0.15F * top || !(steepest > 0.0F)) continue;
-    blurs.push_back(static_cast<double>((high - low) / steepest));
+    // Half the step on the side where it is less: on the other a round body's shading may carry on.
+    const float step = 2.0F * std::min(middle - low, high - middle);
+    blurs.push_back(static_cast<double>(step / steepest));
   }
   if (blurs.size() < 6) return std::nullopt;
   return MedianInPlace(blurs);

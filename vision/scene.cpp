@@ -2,9 +2,11 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include <opencv2/imgproc.hpp>
 
+#include "vision/mirrored_grid.h"
 #include "vision/scene_motion.h"
 #include "vision/statistics.h"
 
@@ -298,27 +300,23 @@ void ChooseScenePoints(ClipModel& model) {
   std::vector<ScenePoint> steep;
   float top = 0.0F;
   for (int y = 8; y < h - 8; y += 8) {
-    for (int x = 8; x < w - 8; x += 8) top = std::max(top, model.background(y, x));
+    for (int x = 8; x < w - 8; ++x) {
+      if (OnMirroredGrid(x, w, 9)) top = std::max(top, model.background(y, x));
+    }
   }
   for (int y = 4; y < h - 4; y += 2) {
-    for (int x = 4; x < w - 4; x += 2) {
-      if (!free_of_spray(x, y)) continue;
+    for (int x = 4; x < w - 4; ++x) {
+      if (!OnMirroredGrid(x, w, 3) || !free_of_spray(x, y)) continue;
       const float b = model.background(y, x);
-      if (x % 8 == 0 && y % 8 == 0 && b > 0.25F * top && b > 0.02F && b < 0.97F)
+      if (OnMirroredGrid(x, w, 9) && y % 8 == 0 && b > 0.25F * top && b > 0.02F && b < 0.97F)
         gain.push_back({x, y, b, 0.0F, 0.0F});
       const float gx = 0.5F * (model.background(y, x + 1) - model.background(y, x - 1));
       const float gy = 0.5F * (model.background(y + 1, x) - model.background(y - 1, x));
       if (std::hypot(gx, gy) > 0.02F * std::max(top, 0.05F)) steep.push_back({x, y, b, gx, gy});
     }
   }
-  const auto thin = [](const std::vector<ScenePoint>& all, std::size_t most) {
-    std::vector<ScenePoint> kept;
-    const std::size_t step = std::max<std::size_t>(1, (all.size() + most - 1) / most);
-    for (std::size_t i = 0; i < all.size(); i += step) kept.push_back(all[i]);
-    return kept;
-  };
-  model.gain_points = thin(gain, 1500);
-  model.shake_points = thin(steep, 2500);
+  model.gain_points = ThinMirrored(std::move(gain), w, 1500);
+  model.shake_points = ThinMirrored(std::move(steep), w, 2500);
   double xx = 0.0;
   double xy = 0.0;
   double yy = 0.0;

@@ -3,8 +3,11 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <utility>
 
 #include <opencv2/imgproc.hpp>
+
+#include "vision/mirrored_grid.h"
 
 namespace conebook::vision {
 namespace {
@@ -189,7 +192,9 @@ void PrepareSceneMotion(ClipModel& model) {
   const cv::Mat1f& background = model.background;
   float top = 0.0F;
   for (int y = 8; y < background.rows - 8; y += 8) {
-    for (int x = 8; x < background.cols - 8; x += 8) top = std::max(top, background(y, x));
+    for (int x = 8; x < background.cols - 8; ++x) {
+      if (OnMirroredGrid(x, background.cols, 9)) top = std::max(top, background(y, x));
+    }
   }
   const float least_steep = 0.02F * std::max(top, 0.05F);
   const auto point = [&](int x, int y) {
@@ -206,14 +211,14 @@ void PrepareSceneMotion(ClipModel& model) {
   };
   std::vector<ScenePoint> steep;
   for (int y = 4; y < background.rows - 4; y += 2) {
-    for (int x = 4; x < background.cols - 4; x += 2) {
+    for (int x = 4; x < background.cols - 4; ++x) {
+      if (!OnMirroredGrid(x, background.cols, 3)) continue;
       const ScenePoint p = point(x, y);
       if (std::hypot(p.gx, p.gy) > least_steep && free_of_spray(x, y)) steep.push_back(p);
     }
   }
   constexpr std::size_t kMostPoints = 1600;
-  const std::size_t step = std::max<std::size_t>(1, (steep.size() + kMostPoints - 1) / kMostPoints);
-  for (std::size_t i = 0; i < steep.size(); i += step) model.scene_points.push_back(steep[i]);
+  model.scene_points = ThinMirrored(std::move(steep), background.cols, kMostPoints);
   cv::Matx<double, 6, 6> normal = cv::Matx<double, 6, 6>::zeros();
   for (const ScenePoint& p : model.scene_points) {
     const Row6 row = Columns(p, model.exit_px);
@@ -230,7 +235,7 @@ void PrepareSceneMotion(ClipModel& model) {
     }
   }
   // The tip, above the exit; its face below may be wet.
-  const int x0 = std::max(2, static_cast<int>(model.exit_px.x - 2.2 * d));
+  const int x0 = std::max(2, static_cast<int>(std::ceil(model.exit_px.x - 2.2 * d)));
   const int x1 = std::min(background.cols - 3, static_cast<int>(model.exit_px.x + 2.2 * d));
   const int y0 = std::max(2, static_cast<int>(model.exit_px.y - 4.0 * d));
   const int y1 = std::min(background.rows - 3, static_cast<int>(model.exit_px.y - std::max(0.5 * d, 4.0)));
@@ -242,14 +247,11 @@ void PrepareSceneMotion(ClipModel& model) {
     }
   }
   constexpr std::size_t kMostBodyPoints = 800;
-  const std::size_t body_step =
-      std::max<std::size_t>(1, (body.size() + kMostBodyPoints - 1) / kMostBodyPoints);
+  model.body_points = ThinMirrored(std::move(body), background.cols, kMostBodyPoints);
   double xx = 0.0;
   double xy = 0.0;
   double yy = 0.0;
-  for (std::size_t i = 0; i < body.size(); i += body_step) {
-    const ScenePoint& p = body[i];
-    model.body_points.push_back(p);
+  for (const ScenePoint& p : model.body_points) {
     xx += static_cast<double>(p.gx * p.gx);
     xy += static_cast<double>(p.gx * p.gy);
     yy += static_cast<double>(p.gy * p.gy);

@@ -36,8 +36,8 @@ namespace conebook::vision {
 struct SheetFitOptions {
   double near_diameters = 0.4;                            // first row used, exit diameters below the exit
   std::array<double, 3> ends_of_breakup{0.6, 0.75, 0.9};  // last rows used
-  std::array<double, 3> model_deg{0.04, 0.04, 0.07};      // u of the model in each
-  double visible_model_deg = 0.07;                        // the visible boundary less its envelope
+  std::array<double, 3> model_deg{0.03, 0.03, 0.055};     // u of the model in each
+  double visible_model_deg = 0.055;                       // the visible boundary less its envelope
   int least_rows = 20;
   double of_width = 1.0, u_of_width = 0.34;  // the rectangle between a step and a thin line
   double of_swing = 0.15, u_of_swing = 0.2;

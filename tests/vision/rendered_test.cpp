@@ -172,9 +172,20 @@ TEST_CASE("mirror, scale, turn or dim the footage, and the answer follows", "[vi
     vision::View mirrored = view;
     mirrored.exit_x_px->value = 639.0 - view.exit_x_px->value;
     const vision::SprayPoint point = Measure(clip, mirrored, span);
-    CHECK(point.half_angle->left_deg.value == Approx(as_filmed.half_angle->right_deg.value).margin(1e-9));
-    CHECK(point.half_angle->right_deg.value == Approx(as_filmed.half_angle->left_deg.value).margin(1e-9));
-    CHECK(point.half_angle->lean_deg.value == Approx(-as_filmed.half_angle->lean_deg.value).margin(1e-9));
+    CHECK(point.half_angle->left_deg.value ==
+          Approx(as_filmed.half_angle->right_deg.value).epsilon(0).margin(1e-9));
+    CHECK(point.half_angle->right_deg.value ==
+          Approx(as_filmed.half_angle->left_deg.value).epsilon(0).margin(1e-9));
+    CHECK(point.half_angle->lean_deg.value ==
+          Approx(-as_filmed.half_angle->lean_deg.value).epsilon(0).margin(1e-9));
+    REQUIRE(point.breakup_mm);
+    CHECK(point.breakup_mm->value == Approx(as_filmed.breakup_mm->value).epsilon(0).margin(1e-9));
+    REQUIRE(point.sheet_half_angle_deg);
+    CHECK(point.sheet_half_angle_deg->value ==
+          Approx(as_filmed.sheet_half_angle_deg->value).epsilon(0).margin(1e-9));
+    REQUIRE(point.cone_half_angle_deg);
+    CHECK(point.cone_half_angle_deg->value ==
+          Approx(as_filmed.cone_half_angle_deg->value).epsilon(0).margin(1e-9));
   }
   SECTION("enlarged by 1.5: angles stay, lengths in mm stay with the scale stated anew") {
     const std::string clip = ChangedFolder(spray, "enlarged", [](const cv::Mat& m) {

@@ -465,7 +465,9 @@ RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLo
       if (grey) {
         const auto wall = static_cast<float>(look.wall_depth * (solid_jet ? 4.0 : 1.0));
         const auto r0 = static_cast<float>(set.r0_mm);
-        const auto rim = static_cast<float>(0.5 * look.wall_depth);
+        // In back light a round thread or rim turns the light aside as a drop does, dyed or not; it is
+        // thinner than the drops that it parts into by Rayleigh's 1.89.
+        const auto rim = static_cast<float>(look.frontlit ? 0.5 * look.wall_depth : look.drop_depth / 1.89);
         for (std::size_t j = b.from; j < b.to; ++j) {
           const float thin = solid_jet ? 1.0F : r0 / b.radius[j];
           b.depth[j] = wall * thin * b.thick[j] / std::max(b.cosine[j], 1e-3F) + rim * b.solid[j];
