@@ -21,7 +21,14 @@ struct Made {
   int frames = 120;
   unsigned seed = 1;
   double near_part = 1.0, far_part = 1.0;  // where either wall's end is seen, over where it is
+  double threads = 0.0, threads_to = 1.0;  // texture of what hangs on the end, as far as this times the front
+  double drops_to = 1e9;                   // times the front; farther down drops are not seen
 };
+
+double TextureOfWall(const Made& made, double z_mm, double front_mm) {
+  if (z_mm < front_mm || z_mm > made.drops_to * front_mm) return made.sheet;
+  return z_mm < made.threads_to * front_mm ? made.threads : made.drops;
+}
 
 constexpr int kRayRows = 300;
 constexpr double kRowMm = 0.15;
@@ -46,7 +53,7 @@ vision::RecordSpool Spool(const Made& made) {
       for (std::size_t row = 0; row < kRayRows; ++row) {
         const double z_mm = kRowMm * static_cast<double>(row);
         double power = 0.0;
-        for (const double f : front) power += std::pow(z_mm < f ? made.sheet : made.drops, 2);
+        for (const double f : front) power += std::pow(TextureOfWall(made, z_mm, f), 2);
         const double level = std::sqrt(power);
         const std::size_t at = row * vision::kRays + ray;
         const auto units = [](double value, double per) { return std::lround(value * per); };
@@ -124,6 +131,29 @@ TEST_CASE("the end of the sheet is found alike in strong and in faint drops", "[
     INFO("drops " << drops);
     CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.025));
   }
+}
+
+TEST_CASE("faint threads that strong drops follow begin where the sheet ends", "[vision][breakup]") {
+  Made made;
+  made.threads = 0.03;
+  made.threads_to = 1.15;
+  made.drops = 0.1;
+  made.scatter = 0.04;
+  made.seed = 11;
+  CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.03));
+}
+
+// A wide cone from near by: the near wall ends far above the far one, and drops show just below either end
+// only.
+TEST_CASE("walls whose ends stand far apart, with little to be seen between, give the end of either",
+          "[vision][breakup]") {
+  Made made;
+  made.near_part = 0.74;
+  made.far_part = 1.2;
+  made.drops_to = 1.2;
+  made.scatter = 0.05;
+  made.seed = 12;
+  CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.04));
 }
 
 TEST_CASE("the scatter of the end of the sheet falls as the root of the frames", "[vision][breakup]") {
