@@ -64,60 +64,94 @@ void CheckBackground(const ClipModel& model, double clipped, bool cone, const Re
                "shorten the exposure or dim the light until the background is light grey"));
 }
 
-// Separate jets inside the outline: the time mean across the rays, which a sheet fills (or, of clear liquid,
-// leaves empty but for the rims), rises to a rim's level with background on both sides of it. Parts of the
-// level; how many such jets between these ray rows.
-int JetsBetween(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames,
-                std::size_t row0, std::size_t row1) {
+// Time means across the rays between some ray rows, in parts of the level. A sheet fills all rays, or, clear
+// and lit from behind, leaves them empty but for the rims; a jet between the sides has background left and
+// right.
+struct Across {
+  int jets = 0;       // separate rises to a rim's level
+  bool line = false;  // something thin, which may stand between two rays
+  double film = 0.0;  // the middle one of the rays
+};
+
+Across LookAcross(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames,
+                  std::size_t row0, std::size_t row1) {
   constexpr double kJet = 0.5;
   constexpr double kGap = 0.15;
+  // Fine texture is taken over all columns about a ray, the signal over three.
+  constexpr double kLineTexture = 0.04;
+  constexpr double kLineOverOthers = 8.0;
   std::array<double, kRays> mean{};
+  std::array<double, kRays> texture{};
   RayValues rays;
   const std::size_t step = std::max<std::size_t>(1, frames.size() / 40);
   for (std::size_t k = 0; k < frames.size(); k += step) {
     spool.ReadRays(frames[k], rays);
     for (std::size_t row = row0; row < row1; ++row) {
-      for (std::size_t ray = 0; ray < kRays; ++ray) mean[ray] += rays.signal[row * kRays + ray];
+      for (std::size_t ray = 0; ray < kRays; ++ray) {
+        mean[ray] += rays.signal[row * kRays + ray];
+        texture[ray] += rays.texture[row * kRays + ray];
+      }
     }
   }
-  const double level = 0.5 * static_cast<double>(model.level[0] + model.level[1]);
+  const double level = std::max(1e-6, 0.5 * static_cast<double>(model.level[0] + model.level[1]));
   const std::size_t count = ((frames.size() + step - 1) / step) * std::max<std::size_t>(1, row1 - row0);
-  for (double& m : mean)
-    m /= static_cast<double>(count) * static_cast<double>(kSignalUnits) * std::max(1e-6, level);
-  int jets = 0;
+  for (double& m : mean) m /= static_cast<double>(count) * static_cast<double>(kSignalUnits) * level;
+  for (double& t : texture) t /= static_cast<double>(count) * static_cast<double>(kTextureUnits) * level;
+  Across across;
   bool gap = false;  // background since the last jet
   bool jet = false;
   for (std::size_t ray = 0; ray < kRays; ++ray) {
     if (mean[ray] < kGap) {
-      if (gap && jet) ++jets;
+      if (gap && jet) ++across.jets;
       gap = true;
       jet = false;
     } else if (mean[ray] > kJet) {
       jet = true;
     }
   }
-  return jets;
+  std::vector<double> all(mean.begin(), mean.end());
+  across.film = MedianInPlace(all);
+  all.assign(texture.begin(), texture.end());
+  const double least = std::max(kLineTexture, kLineOverOthers * MedianInPlace(all));
+  // The outermost rays meet the sides themselves.
+  for (std::size_t ray = 2; ray + 2 < kRays; ++ray) across.line = across.line || texture[ray] > least;
+  return across;
 }
 
 // Thick jets part only some way down.
-int JetsAcross(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+std::array<Across, 3> LookAcross(const ClipModel& model, const RecordSpool& spool,
+                                 const std::vector<std::size_t>& frames) {
   const auto rows = static_cast<std::size_t>(spool.RayRows());
-  int most = 0;
-  for (const std::size_t eighth : {1U, 3U, 5U})
-    most = std::max(most, JetsBetween(model, spool, frames, eighth * rows / 8, (eighth + 2) * rows / 8));
-  return most;
+  std::array<Across, 3> found;
+  for (std::size_t k = 0; k < found.size(); ++k)
+    found[k] = LookAcross(model, spool, frames, (2 * k + 1) * rows / 8, (2 * k + 3) * rows / 8);
+  return found;
 }
 
-// In front light the sheet of a cone mirrors the lamp along one line.
+// In front light the sheet of a cone mirrors the lamp along one line; but there the sheet itself is seen, if
+// faintly, left and right of it.
+bool NoFilm(const ClipModel& model, const Across& across) {
+  constexpr double kFilm = 0.04;
+  return model.illumination != Illumination::kFrontlit || across.film < kFilm;
+}
+
 int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
-  const int jets = JetsAcross(model, spool, frames);
-  return model.illumination == Illumination::kFrontlit && jets < 2 ? 0 : jets;
+  int most = 0;
+  for (const Across& across : LookAcross(model, spool, frames)) {
+    if (across.jets > 1 || NoFilm(model, across)) most = std::max(most, across.jets);
+  }
+  return most;
 }
 
 }  // namespace
 
 bool LineInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
-  return JetsAcross(model, spool, frames) == 1;
+  const bool frontlit = model.illumination == Illumination::kFrontlit;
+  if (JetsInside(model, spool, frames) > 0) return false;  // has its own flag
+  for (const Across& across : LookAcross(model, spool, frames)) {
+    if ((across.jets == 1 || (frontlit && across.line)) && NoFilm(model, across)) return true;
+  }
+  return false;
 }
 
 std::optional<double> BodyBlurPx(const ClipModel& model) {

@@ -33,8 +33,8 @@ struct RefusalOptions {
 std::vector<calib::Flag> CheckClip(const ClipModel& model, const RecordSpool& spool,
                                    const std::vector<std::size_t>& frames, const RefusalOptions& options);
 
-// One line, as strong as a rim, between the sides, with background left and right of it: the lamp mirrored in
-// a sheet, or a jet.
+// A line between the sides with background left and right of it, too thin to be told for a jet: one of
+// several jets, or the lamp mirrored in a sheet that is not seen itself.
 bool LineInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames);
 
 // Contrast over steepest gradient at the nozzle body's edges, px; nothing where no body is seen.

@@ -272,9 +272,8 @@ class Measurer {
               "film farther away, or frame more of the spray below its breakup");
       if (LineInside(Model(p), Spool(p), points_[p])) {
         AddFlag(p, "not_a_cone", Severity::kWarn, "half_angle_deg",
-                "a line as strong as the rims stands between them, and no drops are seen below: the lamp "
-                "mirrored "
-                "in a cone, or one of several jets",
+                "a line stands between the sides with background left and right of it, and no drops are seen "
+                "below: one of several jets, or the lamp mirrored in a cone",
                 "look at the picture; frame more of the spray, or light it from behind");
       }
     } else if (!result.none.lower_bound) {

@@ -1,6 +1,7 @@
 // A cone drawn line by line, whose angle is therefore known, in footage that misleads: the valve shuts while
 // it is filmed, or a lamp mirrored in the sheet outshines a rim that is lost for a while.
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <filesystem>
 #include <numbers>
@@ -128,21 +129,28 @@ TEST_CASE("where a rim is lost, the lamp's mirror image is not taken for it", "[
   CheckAngle(vision::ReadClip(Draw("lamp", {40, 8, 40, true, true}), view, {}), view);
 }
 
-// Three thick jets against a bright ground, one straight down and one to either side: together up to 100 px
-// below the exit, apart further down. Their outline opens as a cone's does.
-TEST_CASE("thick jets that part only further down are not taken for a cone", "[vision][drawn]") {
-  const fs::path folder = conebook::tests::ScratchFolder("drawn-jets");
+// Straight jets from one hole: of so many px, with these tangents.
+struct Jets {
+  double half_width_px = 12.0;
+  std::array<double, 3> tangents{-0.24, 0.0, 0.24};
+  float ground = 200.0F, jet = 30.0F;
+};
+
+bool TakenForACone(const char* name, const Jets& jets, vision::Illumination illumination) {
+  const fs::path folder = conebook::tests::ScratchFolder(name);
   fs::create_directories(folder);
   cv::RNG random(12);
   cv::Mat noise(kHeight, kWidth, CV_8U);
   for (int k = 0; k < 40; ++k) {
-    cv::Mat1f light(kHeight, kWidth, 200.0F);
+    cv::Mat1f light(kHeight, kWidth, jets.ground);
     for (int y = static_cast<int>(kExitY); k >= 8 && y < kHeight; ++y) {
       const double z = y - kExitY;
-      for (const double tangent : {-0.24, 0.0, 0.24}) {
+      for (const double tangent : jets.tangents) {
         for (int x = 0; x < kWidth; ++x) {
-          const double in = 12.0 - std::abs(x - kExitX - tangent * z) + 0.2 * std::sin(0.3 * z + k);
-          if (in > 0.0) light(y, x) = static_cast<float>(200.0 - 170.0 * std::min(1.0, in));
+          const double in =
+              jets.half_width_px - std::abs(x - kExitX - tangent * z) + 0.2 * std::sin(0.3 * z + k);
+          if (in > 0.0)
+            light(y, x) = jets.ground + (jets.jet - jets.ground) * static_cast<float>(std::min(1.0, in));
         }
       }
     }
@@ -153,17 +161,30 @@ TEST_CASE("thick jets that part only further down are not taken for a cone", "[v
     cv::imwrite((folder / cv::format("f%03d.png", k)).string(), frame);
   }
   vision::View view = ViewOf();
-  view.illumination = vision::Illumination::kBacklit;
+  view.illumination = illumination;
   const vision::ClipReading reading = vision::ReadClip(folder.string(), view, {});
-  bool doubted = reading.Rejected();
-  if (!reading.Rejected()) {
-    const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
-    for (const auto* flags : {&reading.flags, &m.flags}) {
-      for (const calib::Flag& flag : *flags)
-        doubted = doubted || (flag.severity != calib::Severity::kInfo && flag.code == "not_a_cone");
+  if (reading.Rejected()) return false;
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
+  for (const auto* flags : {&reading.flags, &m.flags}) {
+    for (const calib::Flag& flag : *flags) {
+      if (flag.severity != calib::Severity::kInfo && flag.code == "not_a_cone") return false;
     }
   }
-  CHECK(doubted);
+  return true;
+}
+
+// Against a bright ground, one straight down and one to either side: together up to 100 px below the exit,
+// apart further down. Their outline opens as a cone's does.
+TEST_CASE("thick jets that part only further down are not taken for a cone", "[vision][drawn]") {
+  CHECK_FALSE(TakenForACone("drawn-jets", {}, vision::Illumination::kBacklit));
+}
+
+TEST_CASE("thin bright jets are not taken for a cone, wherever the third of them stands", "[vision][drawn]") {
+  for (const double tangent : {0.0, 0.036, -0.12}) {
+    INFO("third jet at " << tangent);
+    CHECK_FALSE(TakenForACone("drawn-thin-jets", {1.1, {-0.24, tangent, 0.24}, 12.0F, 170.0F},
+                              vision::Illumination::kFrontlit));
+  }
 }
 
 TEST_CASE(

@@ -298,6 +298,21 @@ TEST_CASE("what is no cone is refused with its reason", "[vision][rendered]") {
   }
 }
 
+// In front light, with the drops out of view: the film left and right of the line tells it from a jet.
+TEST_CASE("a lamp mirrored in a clear sheet is not taken for a jet", "[vision][rendered]") {
+  const Spray spray = Render(
+      "mirrored-lamp",
+      "--seed 5211 --group highspeed --set light=frontlit --set film=clear --set breakup_in_view=0 --fast");
+  vision::View view = TrueView(spray);
+  const vision::ClipReading reading = vision::ReadClip(spray.Clip(), view, {});
+  REQUIRE_FALSE(reading.Rejected());
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {Span(spray)});
+  REQUIRE(m.points[0].half_angle);
+  for (const auto* flags : {&reading.flags, &m.flags}) {
+    for (const calib::Flag& flag : *flags) CHECK(flag.code != "not_a_cone");
+  }
+}
+
 // A phone in a hand, grain, haze, and a rig that does not say where the exit is: the shaking body changes
 // more than the faint cone does.
 TEST_CASE("the exit of a faint cone is found under shake and grain", "[vision][rendered]") {
