@@ -544,7 +544,10 @@ class Measurer {
     const auto budget = [&](double u_model_deg, const std::optional<double>& u_statistics_deg) {
       std::vector<Contribution> all;
       for (const Contribution& c : angles.mean_deg.budget) {
-        if (c.shared != Shared::kFrames || !u_statistics_deg) all.push_back(c);
+        // How the boundary is defined is no doubt of the sheet, whose model has its own.
+        const bool of_boundary =
+            c.shared == Shared::kModel || (c.shared == Shared::kFrames && u_statistics_deg);
+        if (!of_boundary) all.push_back(c);
       }
       if (u_statistics_deg) {
         all.push_back({"scatter between blocks of frames", *u_statistics_deg, Shared::kFrames});

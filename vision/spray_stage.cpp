@@ -199,11 +199,12 @@ class Judge {
       aside.push_back(std::abs(centre[i] - lean->Y(z[i])) / std::max(smooth_[i], outline_.pixel));
     const bool straight = lean && opening && std::abs(lean_deg) < kMostLeanDeg &&
                           std::abs(lean->intercept) < std::max(d_, 6.0 * outline_.pixel);
-    if (straight && MedianInPlace(aside) <= options_.most_aside &&
-        rows_.front().z <= std::max(6.0 * d_, 0.25 * view_))
-      return true;
-    reading_.shapeless = true;
-    reading_.why = "the outline does not lie about the axis from the exit on";
+    const bool about = straight && MedianInPlace(aside) <= options_.most_aside;
+    const bool from_exit = rows_.front().z <= std::max(6.0 * d_, 0.25 * view_);
+    if (about && from_exit) return true;
+    reading_.shapeless = !about;
+    reading_.why = about ? "its outline cannot be seen near the exit"
+                         : "the outline does not lie about the axis from the exit on";
     return false;
   }
 
@@ -255,7 +256,11 @@ class Judge {
       if (rows_[i].z < 0.3 * reading_.length) ragged.push_back(rows_[i].ragged);
     }
     const double usual = ragged.empty() ? 0.0 : MedianInPlace(ragged);
-    std::size_t wild = 0;
+    // Down to where still rows outweigh the others most: a place where something else crosses the edge (a
+    // drop on a window) does not end the sheet, a spray of drops, with a still row here and there, does.
+    constexpr int kAgainst = 3;  // still rows that one other takes back
+    int score = 0;
+    int best = 0;
     for (std::size_t i = 0; i < rows_.size(); ++i) {
       const double w = smooth_[i];
       const double smooth_enough =
@@ -264,9 +269,16 @@ class Judge {
       const bool still = rows_[i].ragged <= smooth_enough &&
                          rows_[i].scatter <= std::max(options_.most_scatter * w, 3.0 * outline_.pixel);
       // The nozzle's own edge disturbs the first rows.
-      wild = still || (sheet_ == 0 && rows_[i].z < 0.2 * reading_.length) ? 0 : wild + 1;
-      if (wild > std::max<std::size_t>(3, rows_.size() / 40)) break;
-      if (still) sheet_ = i + 1;
+      const bool forgiven = best == 0 && rows_[i].z < 0.2 * reading_.length;
+      if (still) {
+        ++score;
+      } else if (!forgiven) {
+        score -= kAgainst;
+      }
+      if (still && score > best) {
+        best = score;
+        sheet_ = i + 1;
+      }
     }
     reading_.length = sheet_ > 0 ? rows_[sheet_ - 1].z : 0.0;
     if (sheet_ >= 16 && reading_.length >= 2.0 * d_) return true;

@@ -199,6 +199,27 @@ TEST_CASE("drops beyond a cone's end do not bend its sides", "[vision][stage]") 
   CHECK(StageOf(Torn(cone, 200.0)) == SprayStage::kFullyDeveloped);
 }
 
+TEST_CASE("a drop on the window, across the edge near the exit, ends no cone", "[vision][stage]") {
+  vision::Outline outline = Outline(450.0, [](double z) { return Cone(z, 27.0); });
+  for (vision::OutlineRow& row : outline.rows) {
+    if (row.z > 35.0 && row.z < 68.0) row.ragged = 1.6;
+  }
+  CHECK(StageOf(outline) == SprayStage::kFullyDeveloped);
+}
+
+// A wide still sheet that is on from the first frame may be in the background near the exit.
+TEST_CASE("an outline about the axis whose first rows are not seen is a spray of unknown stage",
+          "[vision][stage]") {
+  vision::Outline outline = Outline(450.0, [](double z) { return Cone(z, 45.0); });
+  for (vision::OutlineRow& row : outline.rows) {
+    if (row.z < 190.0) row.found = 0.3;
+  }
+  const vision::StageReading reading = vision::StageOf(outline, {});
+  CHECK_FALSE(reading.stage);
+  CHECK_FALSE(reading.shapeless);
+  CHECK_FALSE(reading.undeveloped);
+}
+
 TEST_CASE("what moves beside the axis is no stage", "[vision][stage]") {
   CHECK_FALSE(StageOf(Outline(
       400.0, [](double z) { return 40.0 + 0.1 * z; }, 0.6)));
