@@ -132,7 +132,7 @@ std::size_t RowAtPart(const std::vector<double>& profile, const RiseAlong& rise,
 std::optional<double> SteepestRise(const std::vector<double>& column, std::span<const double> z,
                                    std::size_t first, const RowWindows& windows, double least_rise) {
   const std::vector<double> p = Prefix(column);
-  const int n = static_cast<int>(z.size());
+  const int n = static_cast<int>(column.size());
   const int start = static_cast<int>(first);
   const double all = 0.1 * Mean(p, start, n) + 1e-9;
   double best = least_rise;
@@ -161,18 +161,18 @@ double Texture(const RayValues& rays, std::size_t row, std::size_t ray) {
 }
 
 Rises RisesOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
-              std::size_t step, std::size_t first, double least_rise) {
+              std::size_t step, std::size_t first, std::size_t last, double least_rise) {
   Rises rises;
   const RowWindows windows(z, 0.22);
   RayValues rays;
-  std::vector<double> column(z.size());
+  std::vector<double> column(last);
   for (std::size_t k = 0; k < frames.size(); k += step) {
     spool.ReadRays(frames[k], rays);
     rises.frames += 1.0;
     std::vector<double> found;
     for (std::size_t ray = 0; ray < kRays; ++ray) {
-      for (std::size_t i = 0; i < z.size(); ++i) column[i] = Texture(rays, i, ray);
-      for (std::size_t i = first; i < z.size(); ++i) rises.texture += column[i];
+      for (std::size_t i = 0; i < last; ++i) column[i] = Texture(rays, i, ray);
+      for (std::size_t i = first; i < last; ++i) rises.texture += column[i];
       const auto at = SteepestRise(column, z, first, windows, least_rise);
       if (!at) continue;
       found.push_back(*at);
@@ -180,7 +180,7 @@ Rises RisesOf(const RecordSpool& spool, std::span<const std::size_t> frames, std
     }
     if (found.size() * 3 >= kRays) rises.of_frame.push_back(MedianInPlace(found));
   }
-  rises.texture /= std::max(1.0, rises.frames * kRays * static_cast<double>(z.size() - first));
+  rises.texture /= std::max(1.0, rises.frames * kRays * static_cast<double>(last - first));
   return rises;
 }
 
@@ -395,7 +395,11 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   // Well below the exit: near it the rims fill the width and rise steepest of all.
   const double from = 0.5 * z[RowAtPart(profile.detail, detail, 0.25)];
   while (first < z.size() && z[first] < from) ++first;
-  const Rises rises = RisesOf(spool, frames, z, step, first, options.least_rise);
+  // Far below the end single drops are the steepest rise of an empty ray.
+  const double half = z[RowAtPart(profile.detail, detail, 0.5)];
+  std::size_t near_end = first;
+  while (near_end < z.size() && z[near_end] < options.far_of_half * half) ++near_end;
+  const Rises rises = RisesOf(spool, frames, z, step, first, near_end, options.least_rise);
   if (rises.of_frame.size() < 5 || 3.0 * static_cast<double>(rises.of_frame.size()) < rises.frames) {
     return whole ? None(goes_on, 0.9 * end) : None("too few frames show where the sheet ends", std::nullopt);
   }
@@ -414,9 +418,11 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   const Fronts fronts = FrontsOf(spool, frames, z, step, first, last, floor);
   if (fronts.of_frame.size() < 5) return None("too few frames show where the sheet ends", std::nullopt);
   BreakupResult result;
-  result.reading = Combine(rises, fronts, z[RowAtPart(profile.detail, detail, 0.5)], z[top], options);
+  result.reading = Combine(rises, fronts, half, z[top], options);
   const bool agree = result.reading->spread < options.most_spread &&
-                     result.reading->peak < options.most_peak_over_rise * result.reading->rise;
+                     result.reading->peak < options.most_peak_over_rise * result.reading->rise &&
+                     result.reading->rise < options.most_rise_over_half * half &&
+                     half < options.most_rise_over_half * result.reading->rise;
   if (!whole && !agree) return None("rays and readings do not agree on an end of the sheet", std::nullopt);
   if (whole) {
     // Something rises before the picture's edge, but no drops are seen to follow it.

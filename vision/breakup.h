@@ -41,10 +41,12 @@ struct BreakupOptions {
   double least_floor = 0.03;                 // of the mean texture
   double most_spread = 0.3;                  // beyond it the single rises do not agree on an end
   double most_peak_over_rise = 2.2;          // beyond it the two readings have not met the same end
-  double least_rise = 0.4;                   // of a ray's texture, relative, to count as an end
-  double least_step = 1.5;                   // flickering detail below the end against that of the sheet
-  double least_flicker = 1.6;                // fluctuation in time below the end against that of the sheet
-  int blocks = 8;                            // of frames, for the scatter
+  double far_of_half = 2.2;                  // rises are looked for no farther down
+  double most_rise_over_half = 1.6;  // or the other way round: beyond, rays and flicker have not met one end
+  double least_rise = 0.4;           // of a ray's texture, relative, to count as an end
+  double least_step = 1.5;           // flickering detail below the end against that of the sheet
+  double least_flicker = 1.6;        // fluctuation in time below the end against that of the sheet
+  int blocks = 8;                    // of frames, for the scatter
   int least_block = 5;
   int most_frames = 400;  // used, evenly
   // How both walls are seen at a distance from the exit; each further one gives a length of its own, for u.

@@ -281,8 +281,10 @@ class Judge {
       }
     }
     reading_.length = sheet_ > 0 ? rows_[sheet_ - 1].z : 0.0;
-    if (sheet_ >= 16 && reading_.length >= 2.0 * d_) return true;
-    reading_.shapeless = true;
+    constexpr std::size_t kLeastRows = 16;
+    if (sheet_ >= kLeastRows && reading_.length >= 2.0 * d_) return true;
+    // Shorter (a rim that is lost for a stretch), it may still be a cone; it cannot be judged.
+    reading_.shapeless = sheet_ < kLeastRows || reading_.length < d_;
     reading_.why = "its edge does not stand still long enough to be judged";
     return false;
   }

@@ -23,6 +23,7 @@ struct Made {
   double near_part = 1.0, far_part = 1.0;  // where either wall's end is seen, over where it is
   double threads = 0.0, threads_to = 1.0;  // texture of what hangs on the end, as far as this times the front
   double drops_to = 1e9;                   // times the front; farther down drops are not seen
+  double lone_streak = 0.0;                // texture of one long streak a ray, somewhere far down; 0: none
 };
 
 double TextureOfWall(const Made& made, double z_mm, double front_mm) {
@@ -50,10 +51,13 @@ vision::RecordSpool Spool(const Made& made) {
     for (std::size_t ray = 0; ray < vision::kRays; ++ray) {
       const double front[2] = {made.near_part * made.median_mm * std::exp(made.scatter * normal(random)),
                                made.far_part * made.median_mm * std::exp(made.scatter * normal(random))};
+      const double streak_mm =
+          made.median_mm * (1.6 + 1.2 * std::abs(std::sin(37.0 * k + 11.0 * static_cast<double>(ray))));
       for (std::size_t row = 0; row < kRayRows; ++row) {
         const double z_mm = kRowMm * static_cast<double>(row);
         double power = 0.0;
         for (const double f : front) power += std::pow(TextureOfWall(made, z_mm, f), 2);
+        if (std::abs(z_mm - streak_mm) < 0.15 * made.median_mm) power += std::pow(made.lone_streak, 2);
         const double level = std::sqrt(power);
         const std::size_t at = row * vision::kRays + ray;
         const auto units = [](double value, double per) { return std::lround(value * per); };
@@ -154,6 +158,17 @@ TEST_CASE("walls whose ends stand far apart, with little to be seen between, giv
   made.scatter = 0.05;
   made.seed = 12;
   CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.04));
+}
+
+// Long exposures of few drops: most of a ray is empty below the sheet's end, but for a streak far down.
+TEST_CASE("a lone streak far below is not the end of the sheet", "[vision][breakup]") {
+  Made made;
+  made.median_mm = 12.0;
+  made.drops = 0.01;
+  made.drops_to = 1.5;
+  made.lone_streak = 0.03;
+  made.seed = 13;
+  CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.1));
 }
 
 TEST_CASE("the scatter of the end of the sheet falls as the root of the frames", "[vision][breakup]") {

@@ -207,6 +207,16 @@ TEST_CASE("a drop on the window, across the edge near the exit, ends no cone", "
   CHECK(StageOf(outline) == SprayStage::kFullyDeveloped);
 }
 
+TEST_CASE("a rim that is lost below one exit diameter leaves a cone of unknown stage", "[vision][stage]") {
+  vision::Outline outline = Outline(200.0, [](double z) { return Cone(z, 58.0); });
+  for (vision::OutlineRow& row : outline.rows) {
+    if (row.z > 38.0) row.ragged = 3.0;
+  }
+  const vision::StageReading reading = vision::StageOf(outline, {});
+  CHECK_FALSE(reading.stage);
+  CHECK_FALSE(reading.shapeless);
+}
+
 // A wide still sheet that is on from the first frame may be in the background near the exit.
 TEST_CASE("an outline about the axis whose first rows are not seen is a spray of unknown stage",
           "[vision][stage]") {
