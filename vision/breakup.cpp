@@ -233,6 +233,11 @@ double QuietTexture(const RecordSpool& spool, std::span<const std::size_t> frame
   return values.empty() ? 0.0 : MedianInPlace(values);
 }
 
+std::size_t FirstRowFrom(std::span<const double> z, std::size_t row, double distance) {
+  while (row < z.size() && z[row] < distance) ++row;
+  return row;
+}
+
 // How far below the first end the split still looks, as a multiple of its distance. Where perspective shows
 // the two walls' ends far apart, the farther one is left out: else a row split in two meets either.
 double FarOfRise(const BreakupOptions& options, double rise) {
@@ -370,8 +375,7 @@ BreakupResult None(std::string reason, std::optional<double> lower_bound) {
 
 BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t> frames,
                           std::span<const double> z, double least_distance, const BreakupOptions& options) {
-  std::size_t first = 0;
-  while (first < z.size() && z[first] < least_distance) ++first;
+  std::size_t first = FirstRowFrom(z, 0, least_distance);
   if (frames.size() < 5 || z.size() < first + 16) return None("too few frames or rows", std::nullopt);
   const std::size_t step = StepOver(frames.size(), options.most_frames);
   const double end = z.back();
@@ -394,22 +398,18 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   }
   // Well below the exit: near it the rims fill the width and rise steepest of all.
   const double from = 0.5 * z[RowAtPart(profile.detail, detail, 0.25)];
-  while (first < z.size() && z[first] < from) ++first;
+  first = FirstRowFrom(z, first, from);
   // Far below the end single drops are the steepest rise of an empty ray.
   const double half = z[RowAtPart(profile.detail, detail, 0.5)];
-  std::size_t near_end = first;
-  while (near_end < z.size() && z[near_end] < options.far_of_half * half) ++near_end;
-  const Rises rises = RisesOf(spool, frames, z, step, first, near_end, options.least_rise);
+  const Rises rises = RisesOf(spool, frames, z, step, first,
+                              FirstRowFrom(z, first, options.far_of_half * half), options.least_rise);
   if (rises.of_frame.size() < 5 || 3.0 * static_cast<double>(rises.of_frame.size()) < rises.frames) {
     return whole ? None(goes_on, 0.9 * end) : None("too few frames show where the sheet ends", std::nullopt);
   }
   std::vector<double> copy = rises.of_frame;
   const double rise = MedianInPlace(copy);
-  std::size_t last = first;
-  const double far = FarOfRise(options, rise) * rise;
-  while (last < z.size() && z[last] < far) ++last;
-  std::size_t quiet_end = first;
-  while (quiet_end < last && z[quiet_end] < options.quiet_to * rise) ++quiet_end;
+  const std::size_t last = FirstRowFrom(z, first, FarOfRise(options, rise) * rise);
+  const std::size_t quiet_end = FirstRowFrom(z, first, options.quiet_to * rise);
   // Logarithms are ruled by noise where there is little texture: the sheet's own is added first. (A part of
   // all texture hides the faint beginning of an end that strong drops follow.)
   const double floor =

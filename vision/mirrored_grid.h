@@ -10,9 +10,14 @@
 
 namespace conebook::vision {
 
-// Columns of a grid with an odd step that stands symmetrically about the picture's middle.
+// A grid of columns with an odd step that stands symmetrically about the picture's middle.
 inline bool OnMirroredGrid(int x, int width_px, int odd_step) {
   return x % odd_step == (width_px - 1) * ((odd_step + 1) / 2) % odd_step;
+}
+// Its first column from x on.
+inline int FirstOnMirroredGrid(int x, int width_px, int odd_step) {
+  while (!OnMirroredGrid(x, width_px, odd_step)) ++x;
+  return x;
 }
 
 // About `most` of them; which ones goes by row and distance from the picture's middle. Point: with x and y.

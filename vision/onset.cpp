@@ -60,9 +60,7 @@ void OnsetWatch::Place() {
   around_ = ThinMirrored(std::move(outside), w, most);
   std::vector<Spot> grid;
   for (int y = 0; y < h; y += 4) {
-    for (int x = 0; x < w; ++x) {
-      if (OnMirroredGrid(x, w, 3)) grid.push_back({x, y});
-    }
+    for (int x = FirstOnMirroredGrid(0, w, 3); x < w; x += 3) grid.push_back({x, y});
   }
   all_over_ = ThinMirrored(std::move(grid), w, most);
 }

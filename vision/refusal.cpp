@@ -73,39 +73,23 @@ struct Across {
   double film = 0.0;  // the middle one of the rays
 };
 
-Across LookAcross(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames,
-                  std::size_t row0, std::size_t row1) {
+using AcrossRays = std::array<double, kRays>;
+
+Across Judge(const AcrossRays& mean, const AcrossRays& texture) {
   constexpr double kJet = 0.5;
   constexpr double kGap = 0.15;
   // Fine texture is taken over all columns about a ray, the signal over three.
   constexpr double kLineTexture = 0.04;
   constexpr double kLineOverOthers = 8.0;
-  std::array<double, kRays> mean{};
-  std::array<double, kRays> texture{};
-  RayValues rays;
-  const std::size_t step = std::max<std::size_t>(1, frames.size() / 40);
-  for (std::size_t k = 0; k < frames.size(); k += step) {
-    spool.ReadRays(frames[k], rays);
-    for (std::size_t row = row0; row < row1; ++row) {
-      for (std::size_t ray = 0; ray < kRays; ++ray) {
-        mean[ray] += rays.signal[row * kRays + ray];
-        texture[ray] += rays.texture[row * kRays + ray];
-      }
-    }
-  }
-  const double level = std::max(1e-6, 0.5 * static_cast<double>(model.level[0] + model.level[1]));
-  const std::size_t count = ((frames.size() + step - 1) / step) * std::max<std::size_t>(1, row1 - row0);
-  for (double& m : mean) m /= static_cast<double>(count) * static_cast<double>(kSignalUnits) * level;
-  for (double& t : texture) t /= static_cast<double>(count) * static_cast<double>(kTextureUnits) * level;
   Across across;
   bool gap = false;  // background since the last jet
   bool jet = false;
-  for (std::size_t ray = 0; ray < kRays; ++ray) {
-    if (mean[ray] < kGap) {
+  for (const double m : mean) {
+    if (m < kGap) {
       if (gap && jet) ++across.jets;
       gap = true;
       jet = false;
-    } else if (mean[ray] > kJet) {
+    } else if (m > kJet) {
       jet = true;
     }
   }
@@ -114,17 +98,40 @@ Across LookAcross(const ClipModel& model, const RecordSpool& spool, const std::v
   all.assign(texture.begin(), texture.end());
   const double least = std::max(kLineTexture, kLineOverOthers * MedianInPlace(all));
   // The outermost rays meet the sides themselves.
-  for (std::size_t ray = 2; ray + 2 < kRays; ++ray) across.line = across.line || texture[ray] > least;
+  across.line = std::any_of(texture.begin() + 2, texture.end() - 2, [&](double t) { return t > least; });
   return across;
 }
 
-// Thick jets part only some way down.
+// In three bands of rows: thick jets part only some way down.
 std::array<Across, 3> LookAcross(const ClipModel& model, const RecordSpool& spool,
                                  const std::vector<std::size_t>& frames) {
+  constexpr std::size_t kBands = 3;
   const auto rows = static_cast<std::size_t>(spool.RayRows());
-  std::array<Across, 3> found;
-  for (std::size_t k = 0; k < found.size(); ++k)
-    found[k] = LookAcross(model, spool, frames, (2 * k + 1) * rows / 8, (2 * k + 3) * rows / 8);
+  const auto first_row = [&](std::size_t band) { return (2 * band + 1) * rows / 8; };
+  std::array<AcrossRays, kBands> mean{};
+  std::array<AcrossRays, kBands> texture{};
+  RayValues rays;
+  const std::size_t step = std::max<std::size_t>(1, frames.size() / 40);
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadRays(frames[k], rays);
+    for (std::size_t band = 0; band < kBands; ++band) {
+      for (std::size_t row = first_row(band); row < first_row(band + 1); ++row) {
+        for (std::size_t ray = 0; ray < kRays; ++ray) {
+          mean[band][ray] += rays.signal[row * kRays + ray];
+          texture[band][ray] += rays.texture[row * kRays + ray];
+        }
+      }
+    }
+  }
+  const double level = std::max(1e-6, 0.5 * static_cast<double>(model.level[0] + model.level[1]));
+  std::array<Across, kBands> found;
+  for (std::size_t band = 0; band < kBands; ++band) {
+    const std::size_t height = std::max<std::size_t>(1, first_row(band + 1) - first_row(band));
+    const auto count = static_cast<double>((frames.size() + step - 1) / step * height);
+    for (double& m : mean[band]) m /= count * static_cast<double>(kSignalUnits) * level;
+    for (double& t : texture[band]) t /= count * static_cast<double>(kTextureUnits) * level;
+    found[band] = Judge(mean[band], texture[band]);
+  }
   return found;
 }
 
@@ -135,9 +142,9 @@ bool NoFilm(const ClipModel& model, const Across& across) {
   return model.illumination != Illumination::kFrontlit || across.film < kFilm;
 }
 
-int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
+int JetsInside(const ClipModel& model, const std::array<Across, 3>& bands) {
   int most = 0;
-  for (const Across& across : LookAcross(model, spool, frames)) {
+  for (const Across& across : bands) {
     if (across.jets > 1 || NoFilm(model, across)) most = std::max(most, across.jets);
   }
   return most;
@@ -146,12 +153,11 @@ int JetsInside(const ClipModel& model, const RecordSpool& spool, const std::vect
 }  // namespace
 
 bool LineInside(const ClipModel& model, const RecordSpool& spool, const std::vector<std::size_t>& frames) {
-  const bool frontlit = model.illumination == Illumination::kFrontlit;
-  if (JetsInside(model, spool, frames) > 0) return false;  // has its own flag
-  for (const Across& across : LookAcross(model, spool, frames)) {
-    if ((across.jets == 1 || (frontlit && across.line)) && NoFilm(model, across)) return true;
-  }
-  return false;
+  const std::array<Across, 3> bands = LookAcross(model, spool, frames);
+  if (JetsInside(model, bands) > 0) return false;  // has its own flag
+  return model.illumination == Illumination::kFrontlit &&
+         std::any_of(bands.begin(), bands.end(),
+                     [&](const Across& across) { return across.line && NoFilm(model, across); });
 }
 
 std::optional<double> BodyBlurPx(const ClipModel& model) {
@@ -231,7 +237,7 @@ std::vector<Flag> CheckClip(const ClipModel& model, const RecordSpool& spool,
                  fmt::format("the half angle is {:.1f} deg: the cone has barely opened", half_deg),
                  "raise the pressure, or check the inlets for blockage"));
   }
-  if (const int jets = JetsInside(model, spool, frames); jets > 0) {
+  if (const int jets = JetsInside(model, LookAcross(model, spool, frames)); jets > 0) {
     flags.push_back(
         ClipFlag("not_a_cone", Severity::kWarn,
                  fmt::format("{} between the sides with background left and right of {}: jets, not "

@@ -300,13 +300,11 @@ void ChooseScenePoints(ClipModel& model) {
   std::vector<ScenePoint> steep;
   float top = 0.0F;
   for (int y = 8; y < h - 8; y += 8) {
-    for (int x = 8; x < w - 8; ++x) {
-      if (OnMirroredGrid(x, w, 9)) top = std::max(top, model.background(y, x));
-    }
+    for (int x = FirstOnMirroredGrid(8, w, 9); x < w - 8; x += 9) top = std::max(top, model.background(y, x));
   }
   for (int y = 4; y < h - 4; y += 2) {
-    for (int x = 4; x < w - 4; ++x) {
-      if (!OnMirroredGrid(x, w, 3) || !free_of_spray(x, y)) continue;
+    for (int x = FirstOnMirroredGrid(4, w, 3); x < w - 4; x += 3) {
+      if (!free_of_spray(x, y)) continue;
       const float b = model.background(y, x);
       if (OnMirroredGrid(x, w, 9) && y % 8 == 0 && b > 0.25F * top && b > 0.02F && b < 0.97F)
         gain.push_back({x, y, b, 0.0F, 0.0F});

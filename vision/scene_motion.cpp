@@ -190,11 +190,10 @@ void PrepareSceneMotion(ClipModel& model) {
   model.scene_points.clear();
   model.body_points.clear();
   const cv::Mat1f& background = model.background;
+  const int w = background.cols;
   float top = 0.0F;
   for (int y = 8; y < background.rows - 8; y += 8) {
-    for (int x = 8; x < background.cols - 8; ++x) {
-      if (OnMirroredGrid(x, background.cols, 9)) top = std::max(top, background(y, x));
-    }
+    for (int x = FirstOnMirroredGrid(8, w, 9); x < w - 8; x += 9) top = std::max(top, background(y, x));
   }
   const float least_steep = 0.02F * std::max(top, 0.05F);
   const auto point = [&](int x, int y) {
@@ -211,14 +210,13 @@ void PrepareSceneMotion(ClipModel& model) {
   };
   std::vector<ScenePoint> steep;
   for (int y = 4; y < background.rows - 4; y += 2) {
-    for (int x = 4; x < background.cols - 4; ++x) {
-      if (!OnMirroredGrid(x, background.cols, 3)) continue;
+    for (int x = FirstOnMirroredGrid(4, w, 3); x < w - 4; x += 3) {
       const ScenePoint p = point(x, y);
       if (std::hypot(p.gx, p.gy) > least_steep && free_of_spray(x, y)) steep.push_back(p);
     }
   }
   constexpr std::size_t kMostPoints = 1600;
-  model.scene_points = ThinMirrored(std::move(steep), background.cols, kMostPoints);
+  model.scene_points = ThinMirrored(std::move(steep), w, kMostPoints);
   cv::Matx<double, 6, 6> normal = cv::Matx<double, 6, 6>::zeros();
   for (const ScenePoint& p : model.scene_points) {
     const Row6 row = Columns(p, model.exit_px);
@@ -247,7 +245,7 @@ void PrepareSceneMotion(ClipModel& model) {
     }
   }
   constexpr std::size_t kMostBodyPoints = 800;
-  model.body_points = ThinMirrored(std::move(body), background.cols, kMostBodyPoints);
+  model.body_points = ThinMirrored(std::move(body), w, kMostBodyPoints);
   double xx = 0.0;
   double xy = 0.0;
   double yy = 0.0;

@@ -9,6 +9,8 @@
 #include <vision/breakup.h>
 #include <vision/statistics.h>
 
+#include "empty_record.h"
+
 using namespace conebook;
 
 namespace {
@@ -40,14 +42,7 @@ vision::RecordSpool Spool(const Made& made) {
   std::mt19937 random(made.seed);
   std::normal_distribution<double> normal;
   for (int k = 0; k < made.frames; ++k) {
-    vision::FrameRecord record;
-    record.index = k;
-    record.edge.assign(static_cast<std::size_t>(kRayRows * vision::kRayRowStep) * 2 * vision::kLadder, 0);
-    record.peak.assign(static_cast<std::size_t>(kRayRows * vision::kRayRowStep) * 2, 0);
-    const std::size_t cells = static_cast<std::size_t>(kRayRows) * vision::kRays;
-    record.ray_signal.assign(cells, 0);
-    record.ray_texture.assign(cells, 0);
-    record.ray_detail.assign(cells, 0);
+    vision::FrameRecord record = conebook::tests::EmptyRecord(k, kRayRows);
     for (std::size_t ray = 0; ray < vision::kRays; ++ray) {
       const double front[2] = {made.near_part * made.median_mm * std::exp(made.scatter * normal(random)),
                                made.far_part * made.median_mm * std::exp(made.scatter * normal(random))};

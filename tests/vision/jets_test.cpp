@@ -6,6 +6,8 @@
 
 #include <vision/refusal.h>
 
+#include "empty_record.h"
+
 using namespace conebook;
 
 namespace {
@@ -26,21 +28,15 @@ bool LineInside(const Seen& seen) {
   model.level = {static_cast<float>(kLevel), static_cast<float>(kLevel)};
   vision::RecordSpool spool(kRayRows * vision::kRayRowStep, kRayRows);
   for (int k = 0; k < 8; ++k) {
-    vision::FrameRecord record;
-    record.index = k;
-    record.edge.assign(static_cast<std::size_t>(kRayRows * vision::kRayRowStep) * 2 * vision::kLadder, 0);
-    record.peak.assign(static_cast<std::size_t>(kRayRows * vision::kRayRowStep) * 2, 0);
-    for (int row = 0; row < kRayRows; ++row) {
-      for (int ray = 0; ray < vision::kRays; ++ray) {
-        const bool on_line = ray == 10;
-        const double signal = seen.film + (on_line ? seen.line_signal : 0.0);
-        const double texture = 0.005 + (on_line ? seen.line_texture : 0.0);
-        record.ray_signal.push_back(static_cast<std::int16_t>(
-            std::lround(kLevel * signal * static_cast<double>(vision::kSignalUnits))));
-        record.ray_texture.push_back(static_cast<std::uint16_t>(
-            std::lround(kLevel * texture * static_cast<double>(vision::kTextureUnits))));
-        record.ray_detail.push_back(0);
-      }
+    vision::FrameRecord record = conebook::tests::EmptyRecord(k, kRayRows);
+    for (std::size_t cell = 0; cell < record.ray_signal.size(); ++cell) {
+      const bool on_line = cell % vision::kRays == 10;
+      const double signal = seen.film + (on_line ? seen.line_signal : 0.0);
+      const double texture = 0.005 + (on_line ? seen.line_texture : 0.0);
+      record.ray_signal[cell] =
+          static_cast<std::int16_t>(std::lround(kLevel * signal * static_cast<double>(vision::kSignalUnits)));
+      record.ray_texture[cell] = static_cast<std::uint16_t>(
+          std::lround(kLevel * texture * static_cast<double>(vision::kTextureUnits)));
     }
     spool.Append(record);
   }
