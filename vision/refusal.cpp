@@ -127,7 +127,8 @@ std::array<Across, 3> LookAcross(const ClipModel& model, const RecordSpool& spoo
   std::array<Across, kBands> found;
   for (std::size_t band = 0; band < kBands; ++band) {
     const std::size_t height = std::max<std::size_t>(1, first_row(band + 1) - first_row(band));
-    const auto count = static_cast<double>((frames.size() + step - 1) / step * height);
+    const std::size_t taken = (frames.size() + step - 1) / step;
+    const double count = static_cast<double>(taken) * static_cast<double>(height);
     for (double& m : mean[band]) m /= count * static_cast<double>(kSignalUnits) * level;
     for (double& t : texture[band]) t /= count * static_cast<double>(kTextureUnits) * level;
     found[band] = Judge(mean[band], texture[band]);
