@@ -25,8 +25,8 @@
 namespace conebook::vision {
 
 struct ConeFitOptions {
-  double floor_deg = 0.025;  // definition; measured against long-time truth on rendered sprays
-  double floor_compressed_deg = 0.038;
+  double floor_deg = 0.015;  // definition; measured against long-time truth on rendered sprays
+  double floor_compressed_deg = 0.025;
   int least_rows = 10;              // with an edge, per side, between the stations
   double most_spread_px = 3.0;      // of the boundary about its line, plus
   double most_spread_part = 0.025;  // this part of the half width at the far station: more is no cone's side

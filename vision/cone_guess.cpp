@@ -252,6 +252,11 @@ class GuessSearch {
         out.resize(leap);
       }
       lines[static_cast<std::size_t>(side)] = FitRobustLine(dy, out, options);
+      if (lines[static_cast<std::size_t>(side)] && MissesExit(*lines[static_cast<std::size_t>(side)], dy)) {
+        KeepMostAgreed(dy, out);
+        options.min_points = 8;
+        lines[static_cast<std::size_t>(side)] = FitRobustLine(dy, out, options);
+      }
       if (!lines[static_cast<std::size_t>(side)]) return false;
       outcome.followed[static_cast<std::size_t>(side)] = true;
       const Line& line = *lines[static_cast<std::size_t>(side)];
@@ -283,6 +288,38 @@ class GuessSearch {
       if (MedianInPlace(std::span<double>(below)) < kLeap * MedianInPlace(std::span<double>(above))) return k;
     }
     return 0;
+  }
+
+  // A cone's side does not come from beyond the axis.
+  bool MissesExit(const Line& line, const std::vector<double>& dy) const {
+    return line.intercept < -std::max(8.0, 0.05 * line.slope * dy.back()) - 0.5 * model_.exit_diameter_px;
+  }
+
+  // Of all straight sides from the exit's rim, the one that most rows lie on: what moves beside the spray
+  // agrees on none.
+  void KeepMostAgreed(std::vector<double>& dy, std::vector<double>& out) const {
+    const double rim = 0.5 * model_.exit_diameter_px;
+    const auto on = [&](std::size_t k, double slope) {
+      return std::abs(out[k] - rim - slope * dy[k]) < 2.0 + 0.05 * out[k];
+    };
+    double best = 0.0;
+    std::size_t most = 0;
+    for (std::size_t k = 0; k < dy.size(); ++k) {
+      const double slope = (out[k] - rim) / dy[k];
+      std::size_t agree = 0;
+      for (std::size_t j = 0; j < dy.size(); ++j) agree += on(j, slope) ? 1 : 0;
+      if (agree <= most) continue;
+      most = agree;
+      best = slope;
+    }
+    std::size_t kept = 0;
+    for (std::size_t k = 0; k < dy.size(); ++k) {
+      if (!on(k, best)) continue;
+      dy[kept] = dy[k];
+      out[kept++] = out[k];
+    }
+    dy.resize(kept);
+    out.resize(kept);
   }
 
   bool LeavesPicture(int row, int side, double out_px) const {

@@ -153,6 +153,37 @@ Stretch MovingStretch(const float* activity, int columns, float cut) {
   return stretch;
 }
 
+// The light between two sides, outward of the axis, continued straight from what lies just outside them.
+void ContinueAcross(const cv::Mat1f& median, const std::array<Line, 2>& lines, ClipModel& model) {
+  const int w = model.reading.width_px;
+  const int h = model.reading.height_px;
+  const int first = static_cast<int>(model.exit_px.y + std::max(2.0, 0.5 * model.exit_diameter_px));
+  for (int y = std::max(0, first); y < h; ++y) {
+    const double d = y - model.exit_px.y;
+    const double axis = model.AxisX(y);
+    const double margin = 6.0 + 0.08 * d;
+    const int a = static_cast<int>(std::floor(axis - std::max(lines[0].Y(d), 3.0) - margin));
+    const int b = static_cast<int>(std::ceil(axis + std::max(lines[1].Y(d), 3.0) + margin));
+    const auto level = [&](int from, int to) {
+      std::vector<float> v;
+      for (int yy = std::max(0, y - 4); yy <= std::min(h - 1, y + 4); ++yy) {
+        for (int x = std::max(0, from); x <= std::min(w - 1, to); ++x) v.push_back(median(yy, x));
+      }
+      return v.empty() ? -1.0F : MedianInPlace(std::span<float>(v));
+    };
+    float left = level(a - 10, a);
+    float right = level(b, b + 10);
+    if (left < 0.0F && right < 0.0F) continue;
+    if (left < 0.0F) left = right;
+    if (right < 0.0F) right = left;
+    for (int x = std::max(0, a); x <= std::min(w - 1, b); ++x) {
+      const float t =
+          std::clamp(static_cast<float>(x - a) / static_cast<float>(std::max(1, b - a)), 0.0F, 1.0F);
+      model.background(y, x) = left + t * (right - left);
+    }
+  }
+}
+
 }  // namespace
 
 void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel& model) {
@@ -214,30 +245,19 @@ void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel&
     if (!line) return;
     lines[side] = *line;
   }
-  for (int y = std::max(0, first); y < h; ++y) {
-    const double d = y - model.exit_px.y;
-    const double axis = model.AxisX(y);
-    const double margin = 6.0 + 0.08 * d;
-    const int a = static_cast<int>(std::floor(axis - std::max(lines[0].Y(d), 3.0) - margin));
-    const int b = static_cast<int>(std::ceil(axis + std::max(lines[1].Y(d), 3.0) + margin));
-    const auto level = [&](int from, int to) {
-      std::vector<float> v;
-      for (int yy = std::max(0, y - 4); yy <= std::min(h - 1, y + 4); ++yy) {
-        for (int x = std::max(0, from); x <= std::min(w - 1, to); ++x) v.push_back(median(yy, x));
-      }
-      return v.empty() ? -1.0F : MedianInPlace(std::span<float>(v));
-    };
-    float left = level(a - 10, a);
-    float right = level(b, b + 10);
-    if (left < 0.0F && right < 0.0F) continue;
-    if (left < 0.0F) left = right;
-    if (right < 0.0F) right = left;
-    for (int x = std::max(0, a); x <= std::min(w - 1, b); ++x) {
-      const float t =
-          std::clamp(static_cast<float>(x - a) / static_cast<float>(std::max(1, b - a)), 0.0F, 1.0F);
-      model.background(y, x) = left + t * (right - left);
-    }
+  ContinueAcross(median, lines, model);
+}
+
+void BackgroundBesideGuess(const SampleMotion& motion, ClipModel& model) {
+  std::array<Line, 2> lines;
+  for (int side = 0; side < 2; ++side) {
+    const GuessLine& guess = model.guess[static_cast<std::size_t>(side)];
+    const double sign = side == kRightSide ? 1.0 : -1.0;
+    lines[static_cast<std::size_t>(side)].intercept = sign * (guess.at_exit_px - model.exit_px.x);
+    lines[static_cast<std::size_t>(side)].slope = sign * (guess.slope - model.axis_slope);
   }
+  model.background = motion.median.clone();
+  ContinueAcross(motion.median, lines, model);
 }
 
 double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model) {

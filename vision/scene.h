@@ -42,6 +42,10 @@ SampleMotion MotionOfSample(const std::vector<LumaFrame>& sample, const ClipMode
 // Sets model.background: the time median, and, with the exit known, continued across the moving cone.
 void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel& model);
 
+// Once more, from what lies outside the sides that model.guess holds: a film that stands still shows its rims
+// in no motion.
+void BackgroundBesideGuess(const SampleMotion& motion, ClipModel& model);
+
 // Mean of the strongest 4 % of the changes below the exit, signed: negative where the spray darkens. Light
 // units.
 double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model);

@@ -429,6 +429,18 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   SetColumns(model, false);
 
   GuessOutcome outcome = SearchCone(model, sample);
+  if (outcome.found && model.background_from_spray) {
+    const ClipModel before = model;
+    BackgroundBesideGuess(motion, model);
+    light();
+    SetColumns(model, false);
+    model.strong_filter = model.pair_rows = false;
+    const GuessOutcome again = SearchCone(model, sample);
+    if (again.found && again.found_share >= outcome.found_share)
+      outcome = again;
+    else
+      model = before;
+  }
   if (outcome.found && !HasScale(view) && SetExitDiameter(outcome, model)) {
     SetRows(model);
     SetColumns(model, false);

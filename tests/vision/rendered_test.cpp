@@ -365,3 +365,20 @@ TEST_CASE("a sheet that stands still and fills the picture is told from the ligh
           "[vision][rendered]") {
   CheckStandingSheet("stands", "--seed 102878914735371 --set film=grey", true);
 }
+
+TEST_CASE("a film that stands still from the first frame on is seen against the light beside its own rims",
+          "[vision][rendered]") {
+  CheckStandingSheet("still_film", "--seed 116455155194902 --set film=grey", true);
+}
+
+TEST_CASE("what moves beside the spray for a few moments is not taken for its side", "[vision][rendered]") {
+  const Spray spray =
+      Render("beside", "--seed 177361512390803 --group phone --set film=grey --truth-frames 20");
+  vision::View view = TrueView(spray);
+  view.exit_x_px = Exactly(spray.truth["rig"]["exit_px"][0], 0.5);
+  view.exit_y_px = Exactly(spray.truth["rig"]["exit_px"][1], 0.5);
+  view.illumination = vision::Illumination::kFrontlit;
+  const vision::SprayPoint point = Measure(spray.Clip(), view, Span(spray));
+  CHECK(point.half_angle->left_deg.value == Approx(TrueSide(spray, "left", view)).margin(0.4));
+  CHECK(point.half_angle->right_deg.value == Approx(TrueSide(spray, "right", view)).margin(0.4));
+}

@@ -498,8 +498,14 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
     rec.frames = static_cast<int>(std::floor((phone_s + s.open_video_s - 0.02) * rec.fps));
     if (closes) rec.frames += static_cast<int>(std::ceil(0.7 * rec.fps));
   } else {
-    s.open_video_s = s.prespray ? std::round(10.0 + 20.0 * pre_draw + 0.37) / rec.fps : -(0.5 + pre_draw);
     rec.frames = 90 + 10 * stand.Index(6);
+    if (s.clean && !options.set.contains("fps")) {
+      // Nothing is wrong with a clean clip, so it is not too short either: a dozen lengths of the sheet pass.
+      constexpr double kLengths = 12.0;
+      const double axial_mm_s = 1e3 * SteadyInstant(s, *lowest, 0.0, 0.0).axial_m_s;
+      rec.fps = std::min(rec.fps, std::round(rec.frames * axial_mm_s / (kLengths * sp.breakup_mm)));
+    }
+    s.open_video_s = s.prespray ? std::round(10.0 + 20.0 * pre_draw + 0.37) / rec.fps : -(0.5 + pre_draw);
   }
   s.open_video_s = keys.Number("open_video_s", s.open_video_s, "liquid leaves the exit at this video time");
   rec.frames = keys.Whole("frames", rec.frames, "");
