@@ -52,6 +52,8 @@ void BoundaryStack::Peaks(Side side, int from, int to, std::vector<float>& peaks
 
 std::vector<std::optional<double>> BoundaryStack::Median(Side side, double level, int from, int to) const {
   std::vector<std::optional<double>> out(static_cast<std::size_t>(rows_));
+  // Where a stretch of limb is lost, what shines farther within, a lamp mirrored in the sheet, is no boundary.
+  const int deepest = std::min(band_ - 1, static_cast<int>(std::ceil(2.0 * margin_px_)));
   for (int row = 0; row < rows_; ++row) {
     std::vector<float> edges;
     for (int frame = from; frame < to; ++frame) {
@@ -59,7 +61,7 @@ std::vector<std::optional<double>> BoundaryStack::Median(Side side, double level
           static_cast<std::size_t>(frame) * static_cast<std::size_t>(rows_) + static_cast<std::size_t>(row);
       if (start_[side][k] <= kNone) continue;
       const float* p = profile_[side].data() + static_cast<std::ptrdiff_t>(k) * band_;
-      for (int i = 1; i < band_; ++i) {
+      for (int i = 1; i <= deepest; ++i) {
         const auto outer = static_cast<double>(p[i - 1]);
         const auto inner = static_cast<double>(p[i]);
         if (outer < level && inner >= level) {
