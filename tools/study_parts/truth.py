@@ -46,20 +46,21 @@ def angles(sides, near_mm, far_mm, robust=False):
 
 
 def long_time_angles(long_time, own_frames, near_mm, far_mm):
-    """Lines through the long-time boundary. Its rows end somewhat past the renderer's own far station; where the
-    program's stations reach farther, the difference that the missing rows make is taken from the clip's own frames
-    under perfect masks. Second value: whether that was needed."""
+    """Robust lines through the long-time boundary, as the oracle's: rows at the ends of a stretch whose limb is lost lie
+    within. Its rows end somewhat past the renderer's own far station; where the program's stations reach farther, the
+    difference that the missing rows make is taken from the clip's own frames under perfect masks. Second value: whether
+    that was needed."""
     if not long_time:
         return both(None, None), False
     found, extended = {}, False
     for side in ("left", "right"):
         z, _ = points_of(long_time, side)
         end = float(z[-1]) if z.size else 0.0
-        value = side_angle_deg(long_time, side, near_mm, min(far_mm, end), False)
+        value = side_angle_deg(long_time, side, near_mm, min(far_mm, end), True)
         if value is not None and far_mm > end + 0.02 * (far_mm - near_mm):
             extended = True
-            whole = side_angle_deg(own_frames, side, near_mm, far_mm, False)
-            part = side_angle_deg(own_frames, side, near_mm, end, False)
+            whole = side_angle_deg(own_frames, side, near_mm, far_mm, True)
+            part = side_angle_deg(own_frames, side, near_mm, end, True)
             value = None if whole is None or part is None else value + whole - part
         found[side] = value
     return both(found["left"], found["right"]), extended
