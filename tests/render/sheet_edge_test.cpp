@@ -112,3 +112,37 @@ TEST_CASE("the long-time boundary is that of many pictures, and known better tha
   CHECK(better2 < 0.5 * plain2);
   CHECK(error->SumDeg() < 0.05);
 }
+
+TEST_CASE("where a limb is lost, a mirrored lamp within is no boundary", "[render]") {
+  constexpr int kRows = 12;
+  constexpr float kLimbPx = 14.0F;
+  SheetExtent extent;
+  extent.origin = {40.0, 4.0};
+  extent.along = {0.0, 1.0};
+  extent.across = {1.0, 0.0};
+  extent.right.assign(kRows, kLimbPx);
+  extent.left.assign(kRows, kLimbPx);
+  extent.seen.assign(kRows, 1);
+  FloatImage picture;
+  picture.Reset(80, 24);
+  for (int row = 0; row < kRows; ++row) {
+    float* line = picture.Row(4 + row);
+    for (int x = 38; x <= 46; ++x) line[x] = 1.0F;  // the lamp, as far as 6 px beside the axis
+    const bool lost = row >= 4 && row < 8;          // of the right side only
+    for (int x = 50; x <= 54 && !lost; ++x) line[x] = 1.0F;
+    for (int x = 26; x <= 30; ++x) line[x] = 1.0F;
+  }
+  BoundaryStack stack(kRows, 0.8);
+  for (int k = 0; k < 3; ++k) stack.Add(picture, extent);
+  const auto right = stack.Median(kRight, 0.3);
+  const auto left = stack.Median(kLeft, 0.3);
+  for (int row = 0; row < kRows; ++row) {
+    INFO("row " << row);
+    const auto k = static_cast<std::size_t>(row);
+    REQUIRE(left[k]);
+    CHECK(*left[k] == Approx(kLimbPx).margin(1.0));
+    const bool lost = row >= 4 && row < 8;
+    CHECK(right[k].has_value() == !lost);
+    if (right[k]) CHECK(*right[k] == Approx(kLimbPx).margin(1.0));
+  }
+}

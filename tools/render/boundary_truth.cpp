@@ -52,7 +52,8 @@ void BoundaryStack::Peaks(Side side, int from, int to, std::vector<float>& peaks
 
 std::vector<std::optional<double>> BoundaryStack::Median(Side side, double level, int from, int to) const {
   std::vector<std::optional<double>> out(static_cast<std::size_t>(rows_));
-  // Where a stretch of limb is lost, what shines farther within, a lamp mirrored in the sheet, is no boundary.
+  // Where a stretch of limb is lost, what shines farther within, a lamp mirrored in the sheet, is no
+  // boundary.
   const int deepest = std::min(band_ - 1, static_cast<int>(std::ceil(2.0 * margin_px_)));
   for (int row = 0; row < rows_; ++row) {
     std::vector<float> edges;
