@@ -27,7 +27,23 @@ std::vector<double> MeanOfFrames(const ConeAngles& angles) {
 
 std::optional<Flag> NoCone(const ConeAngles& angles) {
   constexpr double kLeastHalfAngleDeg = 4.0;
+  constexpr double kLeastOfOther = 0.25;
   const calib::Quantity& half_angle = angles.mean_deg;
+  // A side that leaves the picture at once lets something within be followed in its place, a mirrored lamp.
+  const double less = std::min(angles.left_deg.value, angles.right_deg.value);
+  const double more = std::max(angles.left_deg.value, angles.right_deg.value);
+  if (half_angle.value >= kLeastHalfAngleDeg && less < kLeastOfOther * more &&
+      more - less > 8.0 * angles.lean_deg.u) {
+    return Flag{
+        "not_a_cone",
+        Severity::kWarn,
+        std::nullopt,
+        std::nullopt,
+        fmt::format(
+            "the left side stands at {:.1f} deg to the axis, the right at {:.1f}: no cone leans so far",
+            angles.left_deg.value, angles.right_deg.value),
+        "check that both sides are in the picture down to the far station, and axis_deg"};
+  }
   if (half_angle.value >= kLeastHalfAngleDeg && half_angle.value >= 4.0 * half_angle.u) return std::nullopt;
   return Flag{"not_a_cone",
               Severity::kWarn,

@@ -1,0 +1,51 @@
+// What is said of a pair of sides, whatever pictures they came from.
+#include <catch2/catch.hpp>
+
+#include <vision/angle_doubts.h>
+
+using namespace conebook;
+
+namespace {
+
+calib::Quantity Read(double value, double u) {
+  calib::Quantity quantity;
+  quantity.value = value;
+  quantity.u = u;
+  return quantity;
+}
+
+vision::AngleDoubts DoubtsOfSides(double left_deg, double right_deg, double u_lean_deg) {
+  vision::ConeAngles angles;
+  angles.left_deg = Read(left_deg, u_lean_deg);
+  angles.right_deg = Read(right_deg, u_lean_deg);
+  angles.mean_deg = Read(0.5 * (left_deg + right_deg), 0.1);
+  angles.lean_deg = Read(0.5 * (right_deg - left_deg), u_lean_deg);
+  for (int k = 0; k < 60; ++k) {
+    angles.frame_left_deg.push_back(left_deg);
+    angles.frame_right_deg.push_back(right_deg);
+    angles.frame_found.push_back(1);
+  }
+  calib::ConeCamera camera;
+  camera.px_per_mm = 20.0;
+  return vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5);
+}
+
+}  // namespace
+
+// The camera's and the holder's misalignment are degrees (common practice, no source).
+TEST_CASE("a side that stands nearly along the axis, the other wide, is no cone", "[vision][doubts]") {
+  for (const double narrow : {2.5, -3.0}) {
+    const vision::AngleDoubts doubts = DoubtsOfSides(30.0, narrow, 0.2);
+    CHECK(doubts.no_cone);
+    REQUIRE(doubts.flags.size() == 1);
+    CHECK(doubts.flags[0].code == "not_a_cone");
+    CHECK(DoubtsOfSides(narrow, 30.0, 0.2).no_cone);
+  }
+}
+
+TEST_CASE("a cone that leans by some degrees is one", "[vision][doubts]") {
+  CHECK_FALSE(DoubtsOfSides(18.0, 12.0, 0.2).no_cone);
+  CHECK_FALSE(DoubtsOfSides(50.0, 40.0, 0.2).no_cone);
+  // The axis may be that far off.
+  CHECK_FALSE(DoubtsOfSides(14.0, 3.0, 3.0).no_cone);
+}
