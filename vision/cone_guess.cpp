@@ -251,15 +251,16 @@ class GuessSearch {
         dy.resize(leap);
         out.resize(leap);
       }
-      lines[static_cast<std::size_t>(side)] = FitRobustLine(dy, out, options);
-      if (lines[static_cast<std::size_t>(side)] && MissesExit(*lines[static_cast<std::size_t>(side)], dy)) {
+      std::optional<Line>& fitted = lines[static_cast<std::size_t>(side)];
+      fitted = FitRobustLine(dy, out, options);
+      if (fitted && MissesExit(*fitted, dy)) {
         KeepMostAgreed(dy, out);
         options.min_points = 8;
-        lines[static_cast<std::size_t>(side)] = FitRobustLine(dy, out, options);
+        fitted = FitRobustLine(dy, out, options);
       }
-      if (!lines[static_cast<std::size_t>(side)]) return false;
+      if (!fitted) return false;
       outcome.followed[static_cast<std::size_t>(side)] = true;
-      const Line& line = *lines[static_cast<std::size_t>(side)];
+      const Line& line = *fitted;
       std::vector<double> residuals;
       for (std::size_t k = 0; k < dy.size(); ++k) {
         residuals.push_back((out[k] - line.Y(dy[k])) / std::max(8.0, std::abs(line.Y(dy[k]))));

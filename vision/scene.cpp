@@ -153,12 +153,16 @@ Stretch MovingStretch(const float* activity, int columns, float cut) {
   return stretch;
 }
 
+int FirstRowBelowExit(const ClipModel& model) {
+  return std::max(0, static_cast<int>(model.exit_px.y + std::max(2.0, 0.5 * model.exit_diameter_px)));
+}
+
 // The light between two sides, outward of the axis, continued straight from what lies just outside them.
 void ContinueAcross(const cv::Mat1f& median, const std::array<Line, 2>& lines, ClipModel& model) {
   const int w = model.reading.width_px;
   const int h = model.reading.height_px;
-  const int first = static_cast<int>(model.exit_px.y + std::max(2.0, 0.5 * model.exit_diameter_px));
-  for (int y = std::max(0, first); y < h; ++y) {
+  const int first = FirstRowBelowExit(model);
+  for (int y = first; y < h; ++y) {
     const double d = y - model.exit_px.y;
     const double axis = model.AxisX(y);
     const double margin = 6.0 + 0.08 * d;
@@ -222,8 +226,8 @@ void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel&
                               std::min(MotionAbove(activity, model), still + 0.3F * (strongest - still))});
   std::array<std::vector<double>, 2> dy;
   std::array<std::vector<double>, 2> out;
-  const int first = static_cast<int>(model.exit_px.y + std::max(2.0, 0.5 * model.exit_diameter_px));
-  for (int y = std::max(0, first); y < h; ++y) {
+  const int first = FirstRowBelowExit(model);
+  for (int y = first; y < h; ++y) {
     const double axis = model.AxisX(y);
     const Stretch moving = MovingStretch(activity[y], w, cut);
     if (moving.left < 0) continue;
@@ -250,11 +254,10 @@ void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel&
 
 void BackgroundBesideGuess(const SampleMotion& motion, ClipModel& model) {
   std::array<Line, 2> lines;
-  for (int side = 0; side < 2; ++side) {
-    const GuessLine& guess = model.guess[static_cast<std::size_t>(side)];
+  for (std::size_t side = 0; side < 2; ++side) {
     const double sign = side == kRightSide ? 1.0 : -1.0;
-    lines[static_cast<std::size_t>(side)].intercept = sign * (guess.at_exit_px - model.exit_px.x);
-    lines[static_cast<std::size_t>(side)].slope = sign * (guess.slope - model.axis_slope);
+    lines[side].intercept = sign * (model.guess[side].at_exit_px - model.exit_px.x);
+    lines[side].slope = sign * (model.guess[side].slope - model.axis_slope);
   }
   model.background = motion.median.clone();
   ContinueAcross(motion.median, lines, model);
