@@ -9,6 +9,7 @@
 
 #include "vision/clip_clock.h"
 #include "vision/light_bands.h"
+#include "vision/other_way.h"
 #include "vision/point_stages.h"
 #include "vision/read_pipeline.h"
 #include "vision/refusal.h"
@@ -82,14 +83,14 @@ bool ClipReading::Rejected() const {
                      [](const Flag& f) { return f.severity == Severity::kReject; });
 }
 
-ClipReading ReadClip(const std::string& path, const View& view, const ReadOptions& options) {
+namespace {
+
+ClipReading ReadOneWay(const std::string& path, const View& view, const ReadOptions& options,
+                       const SurveyOptions& survey_options) {
   ClipReading reading;
   reading.kept = std::make_unique<ClipReading::Kept>();
   ClipReading::Kept& kept = *reading.kept;
   kept.path = path;
-  SurveyOptions survey_options;
-  survey_options.threads = options.threads;
-  survey_options.should_stop = options.should_stop;
   SurveyResult survey = Survey(path, view, survey_options);
   kept.model = std::move(survey.model);
   reading.flags = survey.flags;
@@ -207,6 +208,17 @@ ClipReading ReadClip(const std::string& path, const View& view, const ReadOption
   std::vector<Flag> found = check();
   if (!second && OnlyNoCone(found) && look_again()) found = check();
   reading.flags.insert(reading.flags.end(), found.begin(), found.end());
+  return reading;
+}
+
+}  // namespace
+
+ClipReading ReadClip(const std::string& path, const View& view, const ReadOptions& options) {
+  SurveyOptions survey_options;
+  survey_options.threads = options.threads;
+  survey_options.should_stop = options.should_stop;
+  ClipReading reading = ReadOneWay(path, view, options, survey_options);
+  if (reading.Rejected()) NameOtherWay(path, view, survey_options, reading.flags);
   return reading;
 }
 

@@ -36,6 +36,7 @@ struct Drawn {
   int sheet_px = 1000;  // below it drops only
   double rim = 110.0;   // code values
   int grain = 5;        // code values, evenly spread from 0
+  int turns = 0;        // quarters of the frame, clockwise: 1 sprays to the left
 };
 
 // In front light: bright rims on a dark wall, the sheet between them as good as invisible.
@@ -77,6 +78,7 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
     light.convertTo(frame, CV_8U);
     random.fill(noise, cv::RNG::UNIFORM, 0, drawn.grain);
     frame += noise;
+    for (int turn = 0; turn < drawn.turns; ++turn) cv::rotate(frame, frame, cv::ROTATE_90_CLOCKWISE);
     cv::imwrite((folder / cv::format("f%03d.png", k)).string(), frame);
   }
   return folder.string();
@@ -122,6 +124,40 @@ TEST_CASE("a spray that ends while it is filmed does not begin there", "[vision]
   const vision::ClipReading shuts = vision::ReadClip(Draw("shuts", {60, 0, 44, false, true}), view, {});
   CHECK_FALSE(shuts.facts.spray_start_s);
   CheckAngle(shuts, view);
+}
+
+TEST_CASE("a spray that goes up or aside is refused with the way to state, unless that is stated",
+          "[vision][drawn]") {
+  struct Case {
+    int turns;
+    double axis_deg;
+    cv::Point2d exit_px;
+    const char* words;
+  };
+  for (const Case& c : {Case{1, -90.0, {kHeight - 1 - kExitY, kExitX}, "goes to the left"},
+                        Case{2, 180.0, {kWidth - 1 - kExitX, kHeight - 1 - kExitY}, "goes up"},
+                        Case{3, 90.0, {kExitY, kWidth - 1 - kExitX}, "goes to the right"}}) {
+    INFO(c.words);
+    Drawn drawn;
+    drawn.turns = c.turns;
+    const std::string clip = Draw("other-way-" + std::to_string(c.turns), drawn);
+    vision::View view = ViewOf();
+    view.exit_x_px = conebook::tests::Known(c.exit_px.x, 0.2);
+    view.exit_y_px = conebook::tests::Known(c.exit_px.y, 0.2);
+    view.axis_deg = vision::View{}.axis_deg;
+    const vision::ClipReading unstated = vision::ReadClip(clip, view, {});
+    REQUIRE(unstated.Rejected());
+    CHECK(std::any_of(unstated.flags.begin(), unstated.flags.end(), [&](const calib::Flag& flag) {
+      return flag.severity == calib::Severity::kReject && flag.advice.find(c.words) != std::string::npos &&
+             flag.advice.find(cv::format("axis_deg = %g", c.axis_deg)) != std::string::npos;
+    }));
+    // Stated wrongly, nothing else is proposed; stated rightly, it is measured.
+    view.axis_deg = conebook::tests::Known(0.0, 0.1);
+    for (const calib::Flag& flag : vision::ReadClip(clip, view, {}).flags)
+      CHECK(flag.advice.find("looked for going down") == std::string::npos);
+    view.axis_deg = conebook::tests::Known(c.axis_deg, 0.1);
+    CheckAngle(vision::ReadClip(clip, view, {}), view);
+  }
 }
 
 TEST_CASE("where a rim is lost, the lamp's mirror image is not taken for it", "[vision][drawn]") {
