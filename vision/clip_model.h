@@ -61,6 +61,7 @@ struct ClipModel {
 
   // Rows that are read: first_row + i * row_step, i < rows.
   int first_row = 0, row_step = 1, rows = 0;
+  std::optional<int> splash_row;  // rows from here on are not read, see splash.h
   // Columns that are read in row i.
   std::vector<int> first_column, last_column;
   std::array<GuessLine, 2> guess;

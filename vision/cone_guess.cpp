@@ -17,7 +17,7 @@ void SetRows(ClipModel& model) {
   const double d = model.exit_diameter_px;
   model.first_row = std::clamp(static_cast<int>(std::ceil(model.exit_px.y + std::max(1.0, 0.15 * d))), 0,
                                std::max(0, h - 2));
-  const int span = h - 1 - model.first_row;
+  const int span = std::max(0, std::min(h, model.splash_row.value_or(h)) - 1 - model.first_row);
   constexpr int kMostRows = 540;
   model.row_step = std::max(1, (span + kMostRows - 1) / kMostRows);
   model.rows = std::max(0, span / model.row_step);

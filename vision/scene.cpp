@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numeric>
+#include <span>
 #include <utility>
 
 #include <opencv2/imgproc.hpp>
@@ -25,12 +27,28 @@ void AddLight(const ClipModel& model, const RowsView& rows, cv::Mat1f& sum) {
 
 }  // namespace
 
+float SampleGain(const cv::Mat1f& image, const ClipModel& model) {
+  constexpr int kStep = 3;
+  constexpr float kDarkest = 0.01F;
+  constexpr std::size_t kEnough = 60;
+  const int margin = std::max(1, image.cols / 12);
+  std::vector<float> ratios;
+  for (int y = 0; y < image.rows; y += kStep) {
+    for (int x = 0; x < image.cols; x += kStep) {
+      if (x >= margin && x < image.cols - margin) continue;
+      if (model.background(y, x) > kDarkest) ratios.push_back(image(y, x) / model.background(y, x));
+    }
+  }
+  if (ratios.size() < kEnough) return 1.0F;
+  return std::clamp(MedianInPlace(std::span<float>(ratios)), 0.2F, 5.0F);
+}
+
 cv::Mat1f MeanAbsoluteChange(const std::vector<LumaFrame>& sample, const ClipModel& model) {
   cv::Mat1f sum(model.background.size(), 0.0F);
   for (const LumaFrame& frame : sample) {
     const cv::Mat1f image = LightImage(model, frame);
     cv::Mat1f change;
-    cv::absdiff(image, model.background, change);
+    cv::absdiff(image, SampleGain(image, model) * model.background, change);
     sum += change;
   }
   if (!sample.empty()) sum.convertTo(sum, CV_32F, 1.0 / static_cast<double>(sample.size()));
@@ -265,22 +283,34 @@ void BackgroundBesideGuess(const SampleMotion& motion, ClipModel& model) {
 
 double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model) {
   const cv::Rect box = NearBox(model);
-  double sum = 0.0;
+  if (sample.empty() || box.empty()) return 0.0;
+  std::vector<double> of_row(static_cast<std::size_t>(box.height), 0.0);
+  std::vector<float> changes(static_cast<std::size_t>(box.width));
+  const std::size_t strong = changes.size() * 24 / 25;
   for (const LumaFrame& frame : sample) {
     const cv::Mat1f image = LightImage(model, frame);
-    std::vector<float> changes;
-    for (int y = box.y; y < box.y + box.height; ++y) {
-      for (int x = box.x; x < box.x + box.width; ++x) changes.push_back(image(y, x) - model.background(y, x));
+    const float gain = SampleGain(image, model);
+    for (int row = 0; row < box.height; ++row) {
+      for (int i = 0; i < box.width; ++i) {
+        const int x = box.x + i;
+        const int y = box.y + row;
+        changes[static_cast<std::size_t>(i)] = image(y, x) - gain * model.background(y, x);
+      }
+      const auto at = changes.begin() + static_cast<std::ptrdiff_t>(strong);
+      std::nth_element(changes.begin(), at, changes.end(),
+                       [](float a, float b) { return std::abs(a) < std::abs(b); });
+      of_row[static_cast<std::size_t>(row)] +=
+          std::accumulate(at, changes.end(), 0.0) / static_cast<double>(changes.end() - at);
     }
-    if (changes.empty()) continue;
-    const auto at = changes.begin() + static_cast<std::ptrdiff_t>(changes.size() * 24 / 25);
-    std::nth_element(changes.begin(), at, changes.end(),
-                     [](float a, float b) { return std::abs(a) < std::abs(b); });
-    double mean = 0.0;
-    for (auto it = at; it != changes.end(); ++it) mean += static_cast<double>(*it);
-    sum += mean / static_cast<double>(changes.end() - at);
   }
-  return sample.empty() ? 0.0 : sum / static_cast<double>(sample.size());
+  // What foams or moves in a few rows may change more than all the spray: no row counts for more than the
+  // upper quartile does.
+  std::vector<double> sizes;
+  for (const double v : of_row) sizes.push_back(std::abs(v));
+  const double most = QuantileInPlace(sizes, 0.75);
+  double sum = 0.0;
+  for (const double v : of_row) sum += std::clamp(v, -most, most);
+  return sum / static_cast<double>(of_row.size() * sample.size());
 }
 
 double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& model) {

@@ -33,6 +33,10 @@ class BackgroundMean {
 // Linear light of a frame in reading orientation.
 cv::Mat1f LightImage(const ClipModel& model, const LumaFrame& frame);
 
+// Light of a frame over the background's, where a spray hardly comes: along the picture's sides. A phone sets
+// its exposure anew when the spray comes.
+float SampleGain(const cv::Mat1f& image, const ClipModel& model);
+
 // Time median and mean deviation from it, of every place.
 struct SampleMotion {
   cv::Mat1f median, activity;
@@ -46,8 +50,8 @@ void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel&
 // in no motion.
 void BackgroundBesideGuess(const SampleMotion& motion, ClipModel& model);
 
-// Mean of the strongest 4 % of the changes below the exit, signed: negative where the spray darkens. Light
-// units.
+// The strongest 4 % of each row's changes below the exit, signed, mean over the rows: negative where the
+// spray darkens. Light units. Frames are brought to the background's level first, here and below.
 double ChangeSign(const std::vector<LumaFrame>& sample, const ClipModel& model);
 double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& model);
 

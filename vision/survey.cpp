@@ -16,6 +16,7 @@
 #include "vision/read_frame.h"
 #include "vision/scene.h"
 #include "vision/scene_motion.h"
+#include "vision/splash.h"
 #include "vision/spray_measurement.h"
 #include "vision/statistics.h"
 #include "vision/transfer.h"
@@ -450,6 +451,23 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
     result.flags.push_back(
         WhyNoCone(outcome, onset, ChangeBelowExit(sample, model), ClippedBackground(model)));
     return result;
+  }
+  model.splash_row = FindSplash(sample, model, SplashOptions{});
+  if (model.splash_row) {
+    result.flags.push_back(
+        {"splash_left_out", Severity::kInfo, std::nullopt, std::nullopt,
+         fmt::format(
+             "from {:.0f} px below the exit on the picture changes beside the cone as much as in it: a tray "
+             "or floor that the spray foams on; nothing is read there",
+             *model.splash_row - model.exit_px.y),
+         "set the tray deeper, or frame the clip above it"});
+    const ClipModel before = model;
+    SetRows(model);
+    SetColumns(model, false);
+    if (!SearchCone(model, sample).found) {
+      model = before;
+      SetRows(model);
+    }
   }
   SetColumns(model, true);
   PrepareSceneMotion(model);

@@ -36,6 +36,8 @@ struct Drawn {
   int sheet_px = 1000;  // below it drops only
   double rim = 110.0;   // code values
   int grain = 5;        // code values, evenly spread from 0
+  int tray_px = 0;      // rows at the lower end that foam from side to side while the spray is on
+  double gain = 1.0;    // of the exposure, from the third frame with spray on
   int turns = 0;        // quarters of the frame, clockwise: 1 sprays to the left
 };
 
@@ -75,9 +77,14 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
                     cv::Scalar(150.0), cv::FILLED);
     }
     cv::Mat frame;
-    light.convertTo(frame, CV_8U);
+    light.convertTo(frame, CV_8U, k >= drawn.on_from + 2 ? drawn.gain : 1.0);
     random.fill(noise, cv::RNG::UNIFORM, 0, drawn.grain);
     frame += noise;
+    if (drawn.tray_px > 0) {
+      cv::Mat tray = frame.rowRange(kHeight - drawn.tray_px, kHeight);
+      tray.setTo(cv::Scalar(90.0));
+      if (on) random.fill(tray, cv::RNG::UNIFORM, 10, 200);
+    }
     for (int turn = 0; turn < drawn.turns; ++turn) cv::rotate(frame, frame, cv::ROTATE_90_CLOCKWISE);
     cv::imwrite((folder / cv::format("f%03d.png", k)).string(), frame);
   }
@@ -124,6 +131,48 @@ TEST_CASE("a spray that ends while it is filmed does not begin there", "[vision]
   const vision::ClipReading shuts = vision::ReadClip(Draw("shuts", {60, 0, 44, false, true}), view, {});
   CHECK_FALSE(shuts.facts.spray_start_s);
   CheckAngle(shuts, view);
+}
+
+// Nothing of the scene is stated: exit, light and spray are found.
+TEST_CASE("a tray that foams below the spray is left out", "[vision][drawn]") {
+  Drawn drawn;
+  drawn.tray_px = 90;
+  drawn.sheet_px = 100;
+  vision::View view = ViewOf();
+  view.exit_x_px.reset();
+  view.exit_y_px.reset();
+  view.illumination.reset();
+  view.near_mm = 5.0;  // nearer the exit the film still opens
+  view.far_mm = 11.5;
+  const vision::ClipReading reading = vision::ReadClip(Draw("tray", drawn), view, {});
+  CheckAngle(reading, view);
+  CHECK(reading.facts.illumination == vision::Illumination::kFrontlit);
+  const vision::SprayMeasurement with = vision::MeasureSpray(reading, view, {});
+  CHECK(std::any_of(reading.flags.begin(), reading.flags.end(),
+                    [](const calib::Flag& flag) { return flag.code == "splash_left_out"; }));
+  // Without foam no row is lost. The sheet ends 12.5 mm below the exit: nothing may say that it goes on to
+  // the tray, 23 mm below.
+  drawn.tray_px = 0;
+  const vision::ClipReading dry = vision::ReadClip(Draw("no-tray", drawn), view, {});
+  CHECK(std::none_of(dry.flags.begin(), dry.flags.end(),
+                     [](const calib::Flag& flag) { return flag.code == "splash_left_out"; }));
+  const vision::SprayMeasurement without = vision::MeasureSpray(dry, view, {});
+  REQUIRE(without.points[0].breakup_mm);
+  REQUIRE(with.points[0].breakup_mm);
+  UNSCOPED_INFO(with.points[0].breakup_mm->u);
+  CHECK(with.points[0].breakup_mm->value == Approx(without.points[0].breakup_mm->value).epsilon(0.05));
+}
+
+TEST_CASE("an exposure set anew when the spray comes does not hide where the light is", "[vision][drawn]") {
+  Drawn drawn;
+  drawn.gain = 0.5;
+  vision::View view = ViewOf();
+  view.exit_x_px.reset();
+  view.exit_y_px.reset();
+  view.illumination.reset();
+  const vision::ClipReading reading = vision::ReadClip(Draw("exposure", drawn), view, {});
+  CHECK(reading.facts.illumination == vision::Illumination::kFrontlit);
+  CheckAngle(reading, view);
 }
 
 TEST_CASE("a spray that goes up or aside is refused with the way to state, unless that is stated",

@@ -322,6 +322,20 @@ def _(b):
     return run, draw.frame(run.overlay())
 
 
+@entry("splash_left_out", "Foam on a tray or floor flickers from side to side. In a row of drops it would pass for drops, or for the end of the sheet, so nothing "
+       "is read from the first row that changes beside the cone as much as in it.", "Set the tray deeper, or frame the clip above it.")
+def _(b):
+    foam = np.random.default_rng(5)
+
+    def on_tray(k, frame, first):
+        out = frame.copy()
+        out[-70:] = 90 if k < 8 else foam.integers(20, 200, out[-70:].shape)
+        return out
+
+    run = altered(b, on_tray, half_angle_deg=24.0)
+    return run, draw.frame(run.overlay())
+
+
 @entry("camera_inconsistent", "Focal length and distance give one scale, the rig states another. Both cannot be right; the stated one was used. "
        "The bars are 10 mm by either.")
 def _(b):
