@@ -17,7 +17,8 @@ void SetRows(ClipModel& model) {
   const double d = model.exit_diameter_px;
   model.first_row = std::clamp(static_cast<int>(std::ceil(model.exit_px.y + std::max(1.0, 0.15 * d))), 0,
                                std::max(0, h - 2));
-  const int span = std::max(0, std::min(h, model.splash_row.value_or(h)) - 1 - model.first_row);
+  const int end = std::min(model.lit_bottom > 0 ? model.lit_bottom : h, model.splash_row.value_or(h));
+  const int span = std::max(0, end - 1 - model.first_row);
   constexpr int kMostRows = 540;
   model.row_step = std::max(1, (span + kMostRows - 1) / kMostRows);
   model.rows = std::max(0, span / model.row_step);
@@ -25,6 +26,8 @@ void SetRows(ClipModel& model) {
 
 void SetColumns(ClipModel& model, bool around_guess) {
   const int w = model.reading.width_px;
+  const int first = model.lit_left;
+  const int last = model.lit_right > 0 ? model.lit_right : w - 1;
   model.first_column.assign(static_cast<std::size_t>(model.rows), 0);
   model.last_column.assign(static_cast<std::size_t>(model.rows), w - 1);
   for (int i = 0; i < model.rows; ++i) {
@@ -37,8 +40,9 @@ void SetColumns(ClipModel& model, bool around_guess) {
       right = axis + 1.3 * std::max(4.0, model.guess[1].X(dy) - axis) + 32.0;
     }
     model.first_column[static_cast<std::size_t>(i)] =
-        std::clamp(static_cast<int>(std::floor(left)), 0, w - 8);
-    model.last_column[static_cast<std::size_t>(i)] = std::clamp(static_cast<int>(std::ceil(right)), 7, w - 1);
+        std::clamp(static_cast<int>(std::floor(left)), first, last - 7);
+    model.last_column[static_cast<std::size_t>(i)] =
+        std::clamp(static_cast<int>(std::ceil(right)), first + 7, last);
   }
 }
 

@@ -31,10 +31,13 @@ cv::Mat1f SpreadInTime(const std::vector<LumaFrame>& sample, const ClipModel& mo
     cv::accumulateSquare(places, square);
     frames += 1.0;
   }
-  cv::Mat1f spread = square / frames - (sum / frames).mul(sum / frames);
-  cv::max(spread, 0.0, spread);
-  cv::sqrt(spread, spread);
-  return spread;
+  sum /= frames;
+  square /= frames;
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x)
+      square(y, x) = std::sqrt(std::max(0.0F, square(y, x) - sum(y, x) * sum(y, x)));
+  }
+  return square;
 }
 
 struct RowChange {

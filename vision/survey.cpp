@@ -129,9 +129,12 @@ int CeilingOf(const std::vector<LumaFrame>& sample, const FootageFormat& format)
     full.full_range = true;
     return ClippedCodeValue(full);
   }
-  // Noise fades out towards the top; a ceiling gathers there what would have been above.
+  // Noise fades out towards the top; a ceiling gathers there what would have been above. Bytes end near their
+  // full scale: a clean wall of one lower value is no ceiling.
   constexpr double kPileShare = 0.02;
-  if (!format.compressed && static_cast<int>(top) < nominal && top > 8) {
+  constexpr double kLeastOfBytes = 0.85;
+  const bool low = format.bits == 8 && static_cast<double>(top) < kLeastOfBytes * nominal;
+  if (!format.compressed && !low && static_cast<int>(top) < nominal && top > 8) {
     std::int64_t below = 0;
     for (std::size_t code = top - 8; code < top; ++code) below += count[code];
     if (static_cast<double>(count[top]) > kPileShare * static_cast<double>(total) && count[top] > below)
@@ -406,6 +409,14 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
     result.flags.push_back({"exit_not_found", Severity::kReject, std::nullopt, std::nullopt,
                             "no place was found where a spray begins",
                             "state [nozzle] exit_px, the centre of the exit in pixels of the upright image"});
+    return result;
+  }
+  constexpr double kEdgePx = 4.0;
+  if (model.exit_found && model.exit_px.y < kEdgePx) {
+    result.flags.push_back(
+        {"exit_not_found", Severity::kReject, std::nullopt, std::nullopt,
+         "the spray comes in at the picture's edge: its exit is not in view",
+         "frame the nozzle at the picture's upper edge, with its exit some pixels inside"});
     return result;
   }
   // From the exit found in what moves, the light can be continued across the sheet that stands still, and

@@ -33,12 +33,16 @@ struct Drawn {
   bool drops = true;   // below 120 px
   bool shine = false;  // a lamp mirrored in the upper half, thrice as bright as the right rim
   double exit_radius_px = 6.0;
-  int sheet_px = 1000;  // below it drops only
-  double rim = 110.0;   // code values
-  int grain = 5;        // code values, evenly spread from 0
-  int tray_px = 0;      // rows at the lower end that foam from side to side while the spray is on
-  double gain = 1.0;    // of the exposure, from the third frame with spray on
-  int turns = 0;        // quarters of the frame, clockwise: 1 sprays to the left
+  int sheet_px = 1000;      // below it drops only
+  double rim = 110.0;       // code values
+  double wall = 30.0;       // the same
+  bool back_light = false;  // the negative of it
+  int bars_px = 0;          // black, on both sides and below
+  int cropped_px = 0;       // off the upper end
+  int grain = 5;            // code values, evenly spread from 0
+  int tray_px = 0;          // rows at the lower end that foam from side to side while the spray is on
+  double gain = 1.0;        // of the exposure, from the third frame with spray on
+  int turns = 0;            // quarters of the frame, clockwise: 1 sprays to the left
 };
 
 // In front light: bright rims on a dark wall, the sheet between them as good as invisible.
@@ -48,7 +52,7 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
   cv::RNG random(11);
   cv::Mat noise(kHeight, kWidth, CV_8U);
   for (int k = 0; k < drawn.frames; ++k) {
-    cv::Mat1f light(kHeight, kWidth, 30.0F);
+    cv::Mat1f light(kHeight, kWidth, static_cast<float>(drawn.wall));
     cv::rectangle(light, cv::Rect(static_cast<int>(kExitX) - 12, 0, 24, static_cast<int>(kExitY)),
                   cv::Scalar(70.0), cv::FILLED);
     const bool on = k >= drawn.on_from && k < drawn.on_to;
@@ -85,6 +89,13 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
       tray.setTo(cv::Scalar(90.0));
       if (on) random.fill(tray, cv::RNG::UNIFORM, 10, 200);
     }
+    if (drawn.back_light) cv::bitwise_not(frame, frame);
+    if (drawn.bars_px > 0) {
+      frame.colRange(0, drawn.bars_px).setTo(cv::Scalar(0.0));
+      frame.colRange(kWidth - drawn.bars_px, kWidth).setTo(cv::Scalar(0.0));
+      frame.rowRange(kHeight - drawn.bars_px, kHeight).setTo(cv::Scalar(0.0));
+    }
+    if (drawn.cropped_px > 0) frame = frame.rowRange(drawn.cropped_px, kHeight).clone();
     for (int turn = 0; turn < drawn.turns; ++turn) cv::rotate(frame, frame, cv::ROTATE_90_CLOCKWISE);
     cv::imwrite((folder / cv::format("f%03d.png", k)).string(), frame);
   }
@@ -173,6 +184,46 @@ TEST_CASE("an exposure set anew when the spray comes does not hide where the lig
   const vision::ClipReading reading = vision::ReadClip(Draw("exposure", drawn), view, {});
   CHECK(reading.facts.illumination == vision::Illumination::kFrontlit);
   CheckAngle(reading, view);
+}
+
+TEST_CASE("black bars about a back-lit picture are no liquid", "[vision][drawn]") {
+  Drawn drawn;
+  drawn.back_light = true;
+  drawn.bars_px = 24;
+  vision::View view = ViewOf();
+  view.illumination.reset();
+  view.far_mm = 20.0;
+  for (const bool stated : {true, false}) {
+    if (!stated) view.exit_x_px = view.exit_y_px = std::nullopt;
+    CheckAngle(vision::ReadClip(Draw("bars", drawn), view, {}), view);
+  }
+}
+
+TEST_CASE("a spray whose exit is above the picture is refused, not measured from the picture's edge",
+          "[vision][drawn]") {
+  Drawn drawn;
+  drawn.cropped_px = 44;
+  vision::View view = ViewOf();
+  view.exit_x_px = view.exit_y_px = std::nullopt;
+  const vision::ClipReading reading = vision::ReadClip(Draw("cropped", drawn), view, {});
+  CHECK(std::any_of(reading.flags.begin(), reading.flags.end(), [](const calib::Flag& flag) {
+    return flag.severity == calib::Severity::kReject && flag.code == "exit_not_found";
+  }));
+}
+
+TEST_CASE("an even grey wall without noise is not at full scale", "[vision][drawn]") {
+  Drawn drawn;
+  drawn.back_light = true;
+  drawn.wall = 60.0;
+  drawn.grain = 1;
+  const vision::View view = [] {
+    vision::View v = ViewOf();
+    v.illumination = vision::Illumination::kBacklit;
+    return v;
+  }();
+  const vision::ClipReading reading = vision::ReadClip(Draw("even", drawn), view, {});
+  CheckAngle(reading, view);
+  for (const calib::Flag& flag : reading.flags) CHECK(flag.code.find("overexposed") == std::string::npos);
 }
 
 TEST_CASE("a spray that goes up or aside is refused with the way to state, unless that is stated",
