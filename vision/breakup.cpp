@@ -393,6 +393,10 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
       profile.fluctuation[top] > options.least_flicker * profile.fluctuation[detail.quietest];
   const bool whole = !flickers || top + 2 >= z.size();
   const std::string goes_on = "the sheet goes on to the picture's edge";
+  const double of_drops =
+      std::max(options.least_flicker_of_drops, options.most_flicker_of_rim * options.rim_level);
+  if (whole && options.rim_level > 0.0 && profile.fluctuation[detail.quietest] > of_drops)
+    return None("drops flicker from the exit on: no sheet is seen", std::nullopt);
   if (!textured) {
     return whole ? None(goes_on, 0.9 * end) : None("no drops can be told below the sheet", std::nullopt);
   }

@@ -46,7 +46,11 @@ struct BreakupOptions {
   double least_rise = 0.4;           // of a ray's texture, relative, to count as an end
   double least_step = 1.5;           // flickering detail below the end against that of the sheet
   double least_flicker = 1.6;        // fluctuation in time below the end against that of the sheet
-  int blocks = 8;                    // of frames, for the scatter
+  // Drops from the exit on flicker everywhere, so no rise tells where a sheet ended: a sheet is claimed only
+  // where the calmest rows flicker by less than this part of the rim's own signal (or than the least).
+  double rim_level = 0.0;  // signal of the rim; 0: not known, no claim is checked
+  double most_flicker_of_rim = 0.12, least_flicker_of_drops = 0.02;
+  int blocks = 8;  // of frames, for the scatter
   int least_block = 5;
   int most_frames = 400;  // used, evenly
   // How both walls are seen at a distance from the exit; each further one gives a length of its own, for u.

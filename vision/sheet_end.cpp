@@ -70,6 +70,7 @@ BreakupResult EndOfSheet(const ClipModel& model, const RecordSpool& spool,
     distance.push_back(RowDistanceMm(model, setup, row));
   const double exit_mm = setup.view->exit_diameter_mm.value;
   BreakupOptions options;
+  options.rim_level = static_cast<double>(std::min(model.level[kLeftSide], model.level[kRightSide]));
   const double u_tilt = setup.view->tilt_deg.u;
   for (const double tilt : {0.0, u_tilt, -u_tilt}) options.walls.push_back(WallsAt(model, setup, tilt));
   return ReadBreakup(spool, frames, distance, std::max({exit_mm, 0.5, WideEnoughMm(model, setup)}), options);

@@ -166,6 +166,29 @@ TEST_CASE("a lone streak far below is not the end of the sheet", "[vision][break
   CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.1));
 }
 
+TEST_CASE("a sheet that goes on is told from drops that fly from the exit on", "[vision][breakup]") {
+  const auto read = [](const Made& made, double rim_level) {
+    const vision::RecordSpool spool = Spool(made);
+    std::vector<std::size_t> frames(spool.Frames());
+    std::iota(frames.begin(), frames.end(), std::size_t{0});
+    std::vector<double> distance;
+    for (int row = 0; row < kRayRows; ++row) distance.push_back(kRowMm * row);
+    vision::BreakupOptions options;
+    options.rim_level = rim_level;
+    return vision::ReadBreakup(spool, frames, distance, 2.0, options);
+  };
+  Made made;
+  made.median_mm = 500.0;  // far out of the picture
+  const vision::BreakupResult sheet = read(made, 0.5);
+  CHECK_FALSE(sheet.reading);
+  CHECK(sheet.none.lower_bound);
+  made.sheet = made.drops;
+  const vision::BreakupResult drops = read(made, 0.5);
+  CHECK_FALSE(drops.reading);
+  CHECK_FALSE(drops.none.lower_bound);
+  CHECK(drops.none.reason.find("no sheet") != std::string::npos);
+}
+
 TEST_CASE("the scatter of the end of the sheet falls as the root of the frames", "[vision][breakup]") {
   Made few;
   few.frames = 60;
