@@ -25,14 +25,20 @@ std::vector<double> MeanOfFrames(const ConeAngles& angles) {
   return mean;
 }
 
+constexpr double kMostSpreadDeg = 2.0;  // single frames of a steady spray scatter by half a degree
+
 std::optional<Flag> NoCone(const ConeAngles& angles) {
   constexpr double kLeastHalfAngleDeg = 4.0;
-  constexpr double kLeastOfOther = 0.25;
+  // One side against the other. A steady cone may lean; of edges that flutter, such a lean says that one of
+  // them is none.
+  constexpr double kLeastOfOther = 0.25, kLeastOfOtherUnsteady = 0.6;
+  const double least =
+      RobustSpread(MeanOfFrames(angles)) > kMostSpreadDeg ? kLeastOfOtherUnsteady : kLeastOfOther;
   const calib::Quantity& half_angle = angles.mean_deg;
   // A side that leaves the picture at once lets something within be followed in its place, a mirrored lamp.
   const double less = std::min(angles.left_deg.value, angles.right_deg.value);
   const double more = std::max(angles.left_deg.value, angles.right_deg.value);
-  if (half_angle.value >= kLeastHalfAngleDeg && less < kLeastOfOther * more &&
+  if (half_angle.value >= kLeastHalfAngleDeg && less < least * more &&
       more - less > 8.0 * angles.lean_deg.u) {
     return Flag{
         "not_a_cone",
@@ -55,7 +61,6 @@ std::optional<Flag> NoCone(const ConeAngles& angles) {
 }
 
 std::optional<Flag> Unsteady(const ConeAngles& angles) {
-  constexpr double kMostSpreadDeg = 2.0;  // single frames of a steady spray scatter by half a degree
   constexpr double kLeastShare = 0.35;
   const std::vector<double> mean = MeanOfFrames(angles);
   const double share = static_cast<double>(mean.size()) /

@@ -14,15 +14,17 @@ calib::Quantity Read(double value, double u) {
   return quantity;
 }
 
-vision::AngleDoubts DoubtsOfSides(double left_deg, double right_deg, double u_lean_deg) {
+vision::AngleDoubts DoubtsOfSides(double left_deg, double right_deg, double u_lean_deg,
+                                  double swing_deg = 0.0) {
   vision::ConeAngles angles;
   angles.left_deg = Read(left_deg, u_lean_deg);
   angles.right_deg = Read(right_deg, u_lean_deg);
   angles.mean_deg = Read(0.5 * (left_deg + right_deg), 0.1);
   angles.lean_deg = Read(0.5 * (right_deg - left_deg), u_lean_deg);
   for (int k = 0; k < 60; ++k) {
-    angles.frame_left_deg.push_back(left_deg);
-    angles.frame_right_deg.push_back(right_deg);
+    const double swing = k % 2 == 0 ? swing_deg : -swing_deg;
+    angles.frame_left_deg.push_back(left_deg + swing);
+    angles.frame_right_deg.push_back(right_deg + swing);
     angles.frame_found.push_back(1);
   }
   calib::ConeCamera camera;
@@ -48,4 +50,12 @@ TEST_CASE("a cone that leans by some degrees is one", "[vision][doubts]") {
   CHECK_FALSE(DoubtsOfSides(50.0, 40.0, 0.2).no_cone);
   // The axis may be that far off.
   CHECK_FALSE(DoubtsOfSides(14.0, 3.0, 3.0).no_cone);
+}
+
+// Drops on a window passed for a side: rendered clip, 60 and 28 deg with a true half angle of 58.
+TEST_CASE("of a cone that flutters, a lean of many degrees is none", "[vision][doubts]") {
+  CHECK(DoubtsOfSides(60.4, 27.8, 2.4, 2.6).no_cone);
+  CHECK_FALSE(DoubtsOfSides(60.4, 27.8, 2.4, 0.3).no_cone);
+  // A cone that swings, and leans little, is one.
+  CHECK_FALSE(DoubtsOfSides(34.0, 30.0, 0.2, 3.0).no_cone);
 }
