@@ -259,16 +259,18 @@ std::vector<Flag> CheckClip(const ClipModel& model, const RecordSpool& spool,
   }
   const std::optional<double> body = BodyBlurPx(model);
   const std::optional<double> edge = EdgeWidthPx(spool, frames);
-  if (body && edge && *body > options.most_blur_px && *edge > 3.0) {
+  if (body && edge && *body > options.most_blur_px && *edge > options.most_edge_px) {
     flags.push_back(
         ClipFlag("defocused", Severity::kReject,
                  fmt::format("edges of the nozzle body are {:.0f} px wide, those of the spray {:.1f} px",
                              *body, *edge),
                  "focus on the nozzle's exit and lock the focus before the valve opens"));
-  } else if (body && edge && *body > options.doubt_blur_px && *edge > 2.0) {
-    flags.push_back(ClipFlag("soft_focus", Severity::kWarn,
-                             fmt::format("edges of the nozzle body are {:.0f} px wide", *body),
-                             "focus on the nozzle's exit and lock the focus before the valve opens"));
+  } else if (body && edge && *body > options.doubt_blur_px && *edge > options.doubt_edge_px) {
+    flags.push_back(
+        ClipFlag("soft_focus", Severity::kWarn,
+                 fmt::format("edges of the nozzle body are {:.0f} px wide, those of the spray {:.1f} px",
+                             *body, *edge),
+                 "focus on the nozzle's exit and lock the focus before the valve opens"));
   }
   return flags;
 }

@@ -25,6 +25,9 @@ struct RefusalOptions {
   double least_level_if_clipped = 0.3;  // reference level, of full light
   double most_blur_px = 11.0;           // body edge: contrast / steepest gradient
   double doubt_blur_px = 7.0;
+  // And the spray's own edges: a body that is shaded from side to side has wide ones in a sharp picture, too.
+  double most_edge_px = 4.0;
+  double doubt_edge_px = 3.5;
   double least_found = 0.15;  // share of rows and sides with an edge, median frame
   double least_frames_with_cone = 0.5;
 };

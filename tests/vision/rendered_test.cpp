@@ -299,6 +299,14 @@ TEST_CASE("what is no cone is refused with its reason", "[vision][rendered]") {
 }
 
 // In front light, with the drops out of view: the film left and right of the line tells it from a jet.
+TEST_CASE("a nozzle body shaded from side to side, beside a sharp spray, is no sign of soft focus",
+          "[vision][rendered]") {
+  const Spray spray = Render("shaded_body", "--seed 105616687551561 --group phone --fast --set film=grey");
+  const vision::ClipReading reading = vision::ReadClip(spray.Clip(), TrueView(spray), {});
+  REQUIRE_FALSE(reading.Rejected());
+  for (const calib::Flag& flag : reading.flags) CHECK(flag.code != "soft_focus");
+}
+
 TEST_CASE("a lamp mirrored in a clear sheet is not taken for a jet", "[vision][rendered]") {
   const Spray spray = Render(
       "mirrored-lamp",
