@@ -13,8 +13,8 @@ namespace {
 using calib::Flag;
 using calib::Severity;
 
-void Warn(const char* code, Severity severity, std::string message, const char* advice,
-          std::vector<Flag>& flags) {
+void Say(const char* code, Severity severity, std::string message, const char* advice,
+         std::vector<Flag>& flags) {
   flags.push_back({code, severity, std::nullopt, std::nullopt, std::move(message), advice});
 }
 
@@ -95,24 +95,24 @@ ClipClock ClockOf(const std::vector<double>& stamps_s, const RecordSpool& spool,
   } else if (!format.has_stamps) {
     constexpr double kGuessFps = 30.0;
     clock.scale = 1.0 / kGuessFps;
-    Warn("frame_rate_unknown", Severity::kWarn,
-         fmt::format("a folder of frames carries no times; {:g} frames a second were assumed", kGuessFps),
-         "state [camera] fps, the true capture rate", flags);
+    Say("frame_rate_unknown", Severity::kWarn,
+        fmt::format("a folder of frames carries no times; {:g} frames a second were assumed", kGuessFps),
+        "state [camera] fps, the true capture rate", flags);
   } else if (format.capture_fps && step > 0.0 &&
              std::abs(*format.capture_fps * step - 1.0) > options.most_rate_error) {
-    Warn("rate_doubtful", Severity::kWarn,
-         fmt::format(
-             "the clip says that it was filmed at {:.1f} frames a second and plays {:.1f}: slow motion; "
-             "times are those of playing",
-             *format.capture_fps, 1.0 / step),
-         "state [camera] fps, the true capture rate", flags);
+    Say("rate_doubtful", Severity::kWarn,
+        fmt::format(
+            "the clip says that it was filmed at {:.1f} frames a second and plays {:.1f}: slow motion; "
+            "times are those of playing",
+            *format.capture_fps, 1.0 / step),
+        "state [camera] fps, the true capture rate", flags);
   } else if (format.declared_fps && step > 0.0 &&
              std::abs(*format.declared_fps * step - 1.0) > options.most_rate_error &&
              std::abs(*format.declared_fps * mean_step - 1.0) > options.most_rate_error) {
-    Warn("rate_doubtful", Severity::kWarn,
-         fmt::format("the clip's header says {:.2f} frames a second, its stamps {:.2f}; the stamps were used",
-                     *format.declared_fps, 1.0 / step),
-         "state [camera] fps, the true capture rate", flags);
+    Say("rate_doubtful", Severity::kWarn,
+        fmt::format("the clip's header says {:.2f} frames a second, its stamps {:.2f}; the stamps were used",
+                    *format.declared_fps, 1.0 / step),
+        "state [camera] fps, the true capture rate", flags);
   }
   clock.interval_s = step * clock.scale;
   for (const double stamp : stamps_s) clock.time_s.push_back(stamp * clock.scale);
@@ -126,16 +126,16 @@ ClipClock ClockOf(const std::vector<double>& stamps_s, const RecordSpool& spool,
     if (view.fps) {
       for (std::size_t k = 0; k < clock.time_s.size(); ++k)
         clock.time_s[k] = static_cast<double>(k) / *view.fps;
-      Warn("pace_changes", Severity::kWarn,
-           seen + "; times were counted by frames at the stated rate, which no frame left out would spoil",
-           "measure the clip as the camera wrote it, before any editing", flags);
+      Say("pace_changes", Severity::kWarn,
+          seen + "; times were counted by frames at the stated rate, which no frame left out would spoil",
+          "measure the clip as the camera wrote it, before any editing", flags);
     } else {
       clock.steady = false;
-      Warn("pace_changes", Severity::kWarn,
-           seen +
-               "; times and frequencies cannot be told, nor what belongs to "
-               "which time of a log",
-           "measure the clip as the camera wrote it, before any editing, or state [camera] fps", flags);
+      Say("pace_changes", Severity::kWarn,
+          seen +
+              "; times and frequencies cannot be told, nor what belongs to "
+              "which time of a log",
+          "measure the clip as the camera wrote it, before any editing, or state [camera] fps", flags);
     }
   }
   if (spool.Frames() != stamps_s.size() || !first_spray_frame) return clock;
@@ -160,13 +160,14 @@ ClipClock ClockOf(const std::vector<double>& stamps_s, const RecordSpool& spool,
   }
   const bool bunched = 2 * most >= kWindow && 8 * fewest <= kWindow;
   if (bunched && !view.fps) clock.steady = false;
-  Warn("frames_repeated", Severity::kWarn,
-       fmt::format(
-           "{} of {} frames with spray repeat the one before: an editor or converter made them; they are "
-           "left out{}",
-           count, static_cast<std::int64_t>(frames),
-           bunched ? ", and as they come in bunches, times and frequencies cannot be told" : ""),
-       "measure the clip as the camera wrote it, before any editing", flags);
+  const bool many = bunched || static_cast<double>(count) > options.doubt_repeats * frames;
+  Say("frames_repeated", many ? Severity::kWarn : Severity::kInfo,
+      fmt::format("{} of {} frames with spray repeat the one before: {}; they are left out{}", count,
+                  static_cast<std::int64_t>(frames),
+                  many ? "an editor or converter made them"
+                       : "a converter made them, or a codec that saw too little change",
+                  bunched ? ", and as they come in bunches, times and frequencies cannot be told" : ""),
+      "measure the clip as the camera wrote it, before any editing", flags);
   return clock;
 }
 

@@ -22,7 +22,8 @@ struct ClockOptions {
   double most_rate_error = 0.03;  // of the header's rate against the stamps
   double repeat_part = 0.03;      // of the usual change from frame to frame: less is the same frame again
   double least_change = 0.001;    // share of pixels that change in a moving spray; less: nothing can be said
-  double least_repeats = 0.02;    // of the frames: worth a warning
+  double least_repeats = 0.02;    // of the frames: worth a word
+  double doubt_repeats = 0.1;  // and a warning; fewer are also what a codec makes where hardly anything moves
 };
 
 struct ClipClock {

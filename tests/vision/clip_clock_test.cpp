@@ -44,6 +44,11 @@ TEST_CASE("dropped frames and jitter are no speed ramp", "[vision][clock]") {
 TEST_CASE("repeated frames are found and not counted", "[vision][clock]") {
   const vision::ClipReading repeats = Read("repeats", "repeat_every=4");
   REQUIRE(Find(repeats.flags, "frames_repeated"));
+  CHECK(Find(repeats.flags, "frames_repeated")->severity == calib::Severity::kWarn);
+  // A few in a clip are no cause to doubt it.
+  const vision::ClipReading few = Read("few-repeats", "repeat_every=13");
+  REQUIRE(Find(few.flags, "frames_repeated"));
+  CHECK(Find(few.flags, "frames_repeated")->severity == calib::Severity::kInfo);
   // Frames 3, 7, 11 ... 39 are the ones before; those without a cone show no change anyhow.
   const std::vector<char>& repeated = repeats.kept->repeated;
   REQUIRE(repeated.size() == 40);

@@ -173,7 +173,7 @@ def _(b):
                                                    (16 / 30 + 17 * 4 / 30, 16 / 30 + 17 * 5 / 30, SKY, "16")])], 33 / 30 + 17 * 4 / 30, "the clip's frames")
 
 
-@entry("frames_repeated", "A frame that shows a moving spray cannot be the one before again: a converter or editor put it there. Repeats are left out of everything that is counted.",
+@entry("frames_repeated", "A frame that shows a moving spray cannot be the one before again: a converter or editor put it there. Repeats are left out of everything that is counted. `info`: so few that a codec may have made them.",
        "Measure what the camera wrote, not what a messenger or editor made of it.")
 def _(b):
     run = measured(b, one(b, repeat_every=4))
