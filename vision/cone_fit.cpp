@@ -221,6 +221,12 @@ CameraSetup MakeCamera(const View& view, const ClipModel& model) {
   return setup;
 }
 
+double UnstatedDistanceMm(const CameraSetup& setup, const ConeFitOptions& options) {
+  return std::numbers::sqrt3 *
+         std::max(options.widest_focal_part * setup.image_width_px / setup.camera.px_per_mm,
+                  options.nearest_camera_mm);
+}
+
 cv::Point2d UprightPx(const ClipModel& model, int row, int side, double out_px) {
   const double y = model.Row(row) + (model.pair_rows ? 0.5 : 0.0);
   const double axis = model.AxisX(model.Row(row));
@@ -381,9 +387,7 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
     }
   } else {
     calib::ConeCamera near = camera;
-    near.distance_mm =
-        std::numbers::sqrt3 * std::max(options.widest_focal_part * setup.image_width_px / camera.px_per_mm,
-                                       options.nearest_camera_mm);
+    near.distance_mm = UnstatedDistanceMm(setup, options);
     if (const auto a = AnglesFor(model, boundary, near, near_mm, far_mm, options)) {
       add_linear("camera distance not stated", Shared::kRig, {a->left - base->left, a->right - base->right});
     }

@@ -61,6 +61,9 @@ struct CameraSetup {
 };
 CameraSetup MakeCamera(const View& view, const ClipModel& model);
 
+// Of a camera whose distance is not stated: where perspective does what it does by one standard deviation.
+double UnstatedDistanceMm(const CameraSetup& setup, const ConeFitOptions& options);
+
 // Upright pixel of a boundary point of a read row.
 cv::Point2d UprightPx(const ClipModel& model, int row, int side, double out_px);
 

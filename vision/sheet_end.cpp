@@ -29,10 +29,7 @@ double WideEnoughMm(const ClipModel& model, const CameraSetup& setup) {
   return std::max(0.0, dy) / setup.camera.px_per_mm;
 }
 
-std::function<WallsSeen(double)> WallsAt(const ClipModel& model, const CameraSetup& setup,
-                                         double more_tilt_deg) {
-  calib::ConeCamera camera = setup.camera;
-  camera.tilt_deg += more_tilt_deg;
+std::function<WallsSeen(double)> WallsAt(const ClipModel& model, const calib::ConeCamera& camera) {
   const calib::ConeProjection projection(camera);
   // The sides as guessed, from the picture to the cone in space.
   const auto slope = [&](calib::Side side) {
@@ -72,7 +69,16 @@ BreakupResult EndOfSheet(const ClipModel& model, const RecordSpool& spool,
   BreakupOptions options;
   options.rim_level = static_cast<double>(std::min(model.level[kLeftSide], model.level[kRightSide]));
   const double u_tilt = setup.view->tilt_deg.u;
-  for (const double tilt : {0.0, u_tilt, -u_tilt}) options.walls.push_back(WallsAt(model, setup, tilt));
+  for (const double tilt_deg : {0.0, u_tilt, -u_tilt}) {
+    calib::ConeCamera camera = setup.camera;
+    camera.tilt_deg += tilt_deg;
+    options.walls.push_back(WallsAt(model, camera));
+  }
+  if (!setup.camera.distance_mm) {
+    calib::ConeCamera camera = setup.camera;
+    camera.distance_mm = UnstatedDistanceMm(setup, ConeFitOptions{});
+    options.walls.push_back(WallsAt(model, camera));
+  }
   return ReadBreakup(spool, frames, distance, std::max({exit_mm, 0.5, WideEnoughMm(model, setup)}), options);
 }
 
@@ -97,6 +103,10 @@ calib::Quantity BreakupLength(const BreakupReading& reading, const ClipModel& mo
   budget.push_back({view.tilt_deg.u_assumed ? fmt::format("tilt (assumed {:.3g} deg)", view.tilt_deg.u)
                                             : std::string("tilt"),
                     std::hypot(turned, std::numbers::sqrt2 * bent), Shared::kRig});
+  // Close up, the far wall's end is seen nearer the exit than the near wall's.
+  if (reading.otherwise.size() > 2)
+    budget.push_back(
+        {"camera distance not stated", std::abs(reading.otherwise[2] - reading.length), Shared::kRig});
   return calib::Combine(reading.length + bent, std::move(budget));
 }
 

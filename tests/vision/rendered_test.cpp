@@ -299,6 +299,27 @@ TEST_CASE("what is no cone is refused with its reason", "[vision][rendered]") {
 }
 
 // In front light, with the drops out of view: the film left and right of the line tells it from a jet.
+// Close up, the far wall's end is seen nearer the exit than the near wall's: a breakup length read as if the
+// camera were far off may be short, and its u has to say so.
+TEST_CASE("a breakup length's interval holds where a near camera's distance is not stated",
+          "[vision][rendered]") {
+  const Spray spray = Render("close", "--seed 116894566925264 --group phone --fast --set film=grey");
+  vision::View view = TrueView(spray);
+  view.distance_mm.reset();
+  view.focal_px.reset();
+  view.lens.reset();
+  const vision::SprayPoint point = Measure(spray.Clip(), view, Span(spray));
+  REQUIRE(point.breakup_mm);
+  const double truth = spray.truth["points"][0]["breakup_mm"].get<double>();
+  double of_distance = 0.0;
+  for (const calib::Contribution& part : point.breakup_mm->budget)
+    if (part.source == "camera distance not stated") of_distance = part.u;
+  const double without = std::sqrt(std::pow(point.breakup_mm->u, 2) - std::pow(of_distance, 2));
+  const double off = std::abs(point.breakup_mm->value - truth);
+  CHECK(off > 2.0 * without);
+  CHECK(off < 2.0 * point.breakup_mm->u);
+}
+
 TEST_CASE("a nozzle body shaded from side to side, beside a sharp spray, is no sign of soft focus",
           "[vision][rendered]") {
   const Spray spray = Render("shaded_body", "--seed 105616687551561 --group phone --fast --set film=grey");
