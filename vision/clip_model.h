@@ -62,8 +62,9 @@ struct ClipModel {
   // Rows that are read: first_row + i * row_step, i < rows.
   int first_row = 0, row_step = 1, rows = 0;
   std::optional<int> splash_row;  // rows from here on are not read, see splash.h
-  // Back light: what lies beyond is black and never was lit, bars that an edit has put about the picture.
-  int lit_left = 0, lit_right = 0, lit_bottom = 0;  // first and last column, row past the last; 0, 0, 0: all
+  // Back light: what lies outside is black and never was lit, bars that an edit has put about the picture.
+  // Set by SetField; else the whole picture.
+  cv::Rect lit;
   // Columns that are read in row i.
   std::vector<int> first_column, last_column;
   std::array<GuessLine, 2> guess;

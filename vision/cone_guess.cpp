@@ -17,7 +17,7 @@ void SetRows(ClipModel& model) {
   const double d = model.exit_diameter_px;
   model.first_row = std::clamp(static_cast<int>(std::ceil(model.exit_px.y + std::max(1.0, 0.15 * d))), 0,
                                std::max(0, h - 2));
-  const int end = std::min(model.lit_bottom > 0 ? model.lit_bottom : h, model.splash_row.value_or(h));
+  const int end = std::min(model.lit.y + model.lit.height, model.splash_row.value_or(h));
   const int span = std::max(0, end - 1 - model.first_row);
   constexpr int kMostRows = 540;
   model.row_step = std::max(1, (span + kMostRows - 1) / kMostRows);
@@ -26,8 +26,8 @@ void SetRows(ClipModel& model) {
 
 void SetColumns(ClipModel& model, bool around_guess) {
   const int w = model.reading.width_px;
-  const int first = model.lit_left;
-  const int last = model.lit_right > 0 ? model.lit_right : w - 1;
+  const int first = model.lit.x;
+  const int last = model.lit.x + model.lit.width - 1;
   model.first_column.assign(static_cast<std::size_t>(model.rows), 0);
   model.last_column.assign(static_cast<std::size_t>(model.rows), w - 1);
   for (int i = 0; i < model.rows; ++i) {

@@ -46,9 +46,8 @@ void NameOtherWay(const std::string& path, const View& view, const SurveyOptions
   }
   if (found == nullptr) return;
   why->advice = fmt::format(
-      "the spray was looked for going down the picture, but what looks like one goes {0}: if so, state "
-      "[nozzle] "
-      "axis_deg = {1:g}; else {2}",
+      "the spray was looked for going down the picture, but what looks like one goes {0}: if so, "
+      "state [nozzle] axis_deg = {1:g}; else {2}",
       found->words, found->axis_deg, why->advice);
 }
 

@@ -328,34 +328,30 @@ double ChangeBelowExit(const std::vector<LumaFrame>& sample, const ClipModel& mo
 
 namespace {
 
-void SetLitWindow(ClipModel& model) {
-  constexpr double kLeastLit = 0.05;  // of a column or row
-  constexpr double kUnlit = 3e-3F;
+cv::Rect LitWindow(const cv::Mat1f& background) {
+  constexpr float kLeastLit = 0.05F * 255.0F;  // of a column or row
+  constexpr double kUnlit = 3e-3;
   cv::Mat1b lit;
-  cv::compare(model.background, kUnlit, lit, cv::CMP_GT);
-  cv::Mat columns;
-  cv::Mat rows;
+  cv::compare(background, kUnlit, lit, cv::CMP_GT);
+  cv::Mat1f columns;
+  cv::Mat1f rows;
   cv::reduce(lit, columns, 0, cv::REDUCE_AVG, CV_32F);
   cv::reduce(lit, rows, 1, cv::REDUCE_AVG, CV_32F);
-  const auto share = [](const cv::Mat& of, int i) { return of.at<float>(i) / 255.0F; };
   int left = 0;
-  int right = lit.cols - 1;
+  int right = lit.cols;
   int bottom = lit.rows;
-  while (left < right && share(columns, left) < kLeastLit) ++left;
-  while (right > left && share(columns, right) < kLeastLit) --right;
-  while (bottom > 0 && share(rows, bottom - 1) < kLeastLit) --bottom;
-  const bool dark = 3 * (right - left) < lit.cols || 3 * bottom < lit.rows;
-  model.lit_left = dark ? 0 : left;
-  model.lit_right = dark ? lit.cols - 1 : right;
-  model.lit_bottom = dark ? lit.rows : bottom;
+  while (left < right && columns(0, left) < kLeastLit) ++left;
+  while (right > left && columns(0, right - 1) < kLeastLit) --right;
+  while (bottom > 0 && rows(bottom - 1, 0) < kLeastLit) --bottom;
+  const cv::Rect window(left, 0, right - left, bottom);
+  const bool dark = 3 * window.width < lit.cols || 3 * window.height < lit.rows;
+  return dark ? cv::Rect(0, 0, lit.cols, lit.rows) : window;
 }
 
 }  // namespace
 
 void SetField(ClipModel& model) {
-  model.lit_left = 0;
-  model.lit_right = model.background.cols - 1;
-  model.lit_bottom = model.background.rows;
+  model.lit = cv::Rect(0, 0, model.background.cols, model.background.rows);
   if (model.illumination == Illumination::kFrontlit) {
     model.field = model.background;
     return;
@@ -366,7 +362,7 @@ void SetField(ClipModel& model) {
     for (int x = 0; x < model.field.cols; ++x)
       model.field(y, x) = 1.0F / std::max(model.background(y, x), kDarkest);
   }
-  SetLitWindow(model);
+  model.lit = LitWindow(model.background);
 }
 
 void ChooseScenePoints(ClipModel& model) {

@@ -159,14 +159,12 @@ TEST_CASE("a tray that foams below the spray is left out", "[vision][drawn]") {
   CheckAngle(reading, view);
   CHECK(reading.facts.illumination == vision::Illumination::kFrontlit);
   const vision::SprayMeasurement with = vision::MeasureSpray(reading, view, {});
-  CHECK(std::any_of(reading.flags.begin(), reading.flags.end(),
-                    [](const calib::Flag& flag) { return flag.code == "splash_left_out"; }));
+  CHECK(conebook::tests::Find(reading.flags, "splash_left_out"));
   // Without foam no row is lost. The sheet ends 12.5 mm below the exit: nothing may say that it goes on to
   // the tray, 23 mm below.
   drawn.tray_px = 0;
   const vision::ClipReading dry = vision::ReadClip(Draw("no-tray", drawn), view, {});
-  CHECK(std::none_of(dry.flags.begin(), dry.flags.end(),
-                     [](const calib::Flag& flag) { return flag.code == "splash_left_out"; }));
+  CHECK_FALSE(conebook::tests::Find(dry.flags, "splash_left_out"));
   const vision::SprayMeasurement without = vision::MeasureSpray(dry, view, {});
   REQUIRE(without.points[0].breakup_mm);
   REQUIRE(with.points[0].breakup_mm);
@@ -206,9 +204,8 @@ TEST_CASE("a spray whose exit is above the picture is refused, not measured from
   vision::View view = ViewOf();
   view.exit_x_px = view.exit_y_px = std::nullopt;
   const vision::ClipReading reading = vision::ReadClip(Draw("cropped", drawn), view, {});
-  CHECK(std::any_of(reading.flags.begin(), reading.flags.end(), [](const calib::Flag& flag) {
-    return flag.severity == calib::Severity::kReject && flag.code == "exit_not_found";
-  }));
+  REQUIRE(conebook::tests::Find(reading.flags, "exit_not_found"));
+  CHECK(reading.Rejected());
 }
 
 TEST_CASE("an even grey wall without noise is not at full scale", "[vision][drawn]") {
