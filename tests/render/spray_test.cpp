@@ -204,3 +204,34 @@ TEST_CASE("a silhouette seen by a tilted, near, distorting camera comes back to 
     }
   }
 }
+
+// School mechanics: what is carried past a place at one speed lies there as thickly as anywhere else.
+TEST_CASE("a long exposure draws drops out from where the sheet lets go of them, not from above",
+          "[render][spray]") {
+  Scene scene = Smooth("grey", "backlit");
+  scene.spray.ligament_reach = 0.0;
+  scene.spray.stray_share = 0.0;
+  scene.spray.drop_scatter_deg = 0.0;
+  scene.spray.drops_per_mm = 60.0;
+  const Spray spray(scene.spray);
+  const Camera camera = MakeIdealCamera(1201, 620, 12.0, {600.0, 10.0});
+  const double smear_mm = 10.0;
+  double above = 0.0, just_below = 0.0, farther = 0.0;
+  for (int i = 0; i < 40; ++i) {
+    const Instant now = SteadyInstant(scene, 5.0, 0.1 * i, 1e4 + 71.3 * i);
+    FloatImage depth;
+    depth.Reset(camera.width, camera.height);
+    AddDrops(spray, camera, scene.look, now, 1e-3 * smear_mm / now.axial_m_s, {}, depth);
+    const auto sum = [&](double from_mm, double to_mm) {
+      double all = 0.0;
+      for (int y = static_cast<int>(10.0 + 12.0 * from_mm); y < static_cast<int>(10.0 + 12.0 * to_mm); ++y)
+        for (int x = 0; x < camera.width; ++x) all += static_cast<double>(depth.Row(y)[x]);
+      return all;
+    };
+    above += sum(0.0, now.breakup_mm - 1.0);  // a millimetre for the drop's own radius
+    just_below += sum(now.breakup_mm + 1.0, now.breakup_mm + 5.0);
+    farther += sum(now.breakup_mm + 12.0, now.breakup_mm + 16.0);
+  }
+  CHECK(above == 0.0);
+  CHECK(just_below == Approx(farther).epsilon(0.05));
+}

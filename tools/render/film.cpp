@@ -599,12 +599,15 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
                            (1.0 + 0.5 * set.ligament_reach * late) * early;
     const double turn = phi / kTurn + std::atan(born_mm * now.tan_a / set.r0_mm) / kTurn;
     const double free_mm = RimAt(rim_mm, turn) * (1.0 + 0.5 * set.ligament_reach * late) * early;
-    if (gone_mm < free_mm || gone_mm > now.front_mm) continue;
+    // During the exposure it flies from here to there; before that its liquid was the sheet's.
+    const double from_mm = std::max(gone_mm - 0.5 * smear_mm, free_mm);
+    const double to_mm = std::min(gone_mm + 0.5 * smear_mm, now.front_mm);
+    if (from_mm > to_mm) continue;
+    const double share = smear_mm > 0.0 ? (to_mm - from_mm) / smear_mm : 1.0;
     // Straight path from the exit's circle; from birth on, a little aside of it.
     const double rad = (stray ? set.stray_scatter_deg : set.drop_scatter_deg) * std::numbers::pi / 180.0;
     const Vec3 rho = std::cos(phi) * camera.right + std::sin(phi) * camera.away;
     const Vec3 tangent = std::cos(phi) * camera.away - std::sin(phi) * camera.right;
-    const double after_mm = gone_mm - born_mm;
     const double path = std::sqrt(1.0 + now.tan_a * now.tan_a);
     const Vec3 velocity = camera.axis + now.tan_a * tangent;
     // Local outward direction where it was born, for the wave's throw.
@@ -620,8 +623,8 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
       drift = speed * (camera.axis + spray.SlopeAt(born_mm, now.tan_a, now.closes_mm) * outward) + swing;
     }
     const double radius_mm = 0.5e-3 * set.drop_um * std::exp(set.drop_spread * size);
-    const Pixel a = camera.Project(start + (after_mm - 0.5 * smear_mm) * drift);
-    const Pixel b = camera.Project(start + (after_mm + 0.5 * smear_mm) * drift);
+    const Pixel a = camera.Project(start + (from_mm - born_mm) * drift);
+    const Pixel b = camera.Project(start + (to_mm - born_mm) * drift);
     const double radius_px = radius_mm * scale;
     const double margin = radius_px + 2.0;
     if (std::min(a.x, b.x) > image.width + margin || std::max(a.x, b.x) < -margin ||
@@ -630,7 +633,7 @@ void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, co
     }
     const Pixel from{a.x + shift.x, a.y + shift.y};
     const Pixel to{b.x + shift.x, b.y + shift.y};
-    const double depth = look.drop_depth;
+    const double depth = share * look.drop_depth;
     if (look.frontlit) {
       // A clear drop shows the lamp as a spot off its centre, and little else.
       const double ox = 0.45 * radius_px * look.light_side;
