@@ -218,19 +218,37 @@ struct Fronts {
   double row_height = 0.0;  // mean, in the unit of distance
 };
 
-// The sheet's own texture (noise, waves): median over rows [first, last) of some frames.
-double QuietTexture(const RecordSpool& spool, std::span<const std::size_t> frames, std::size_t step,
-                    std::size_t first, std::size_t last) {
+// Texture of rows [first, last), all rays of some frames, by row.
+std::vector<std::vector<double>> TexturesOfRows(const RecordSpool& spool, std::span<const std::size_t> frames,
+                                                std::size_t step, std::size_t first, std::size_t last) {
   constexpr std::size_t kFramesEnough = 60;
   const std::size_t stride = std::max(step, frames.size() / kFramesEnough);
-  std::vector<double> values;
+  std::vector<std::vector<double>> rows(last - first);
   RayValues rays;
   for (std::size_t k = 0; k < frames.size(); k += stride) {
     spool.ReadRays(frames[k], rays);
     for (std::size_t i = first; i < last; ++i)
-      for (std::size_t ray = 0; ray < kRays; ++ray) values.push_back(Texture(rays, i, ray));
+      for (std::size_t ray = 0; ray < kRays; ++ray) rows[i - first].push_back(Texture(rays, i, ray));
   }
-  return values.empty() ? 0.0 : MedianInPlace(values);
+  return rows;
+}
+
+// The sheet's own texture (noise, waves): the median over all rows.
+double QuietTexture(std::span<const std::vector<double>> rows) {
+  std::vector<double> all;
+  for (const auto& row : rows) all.insert(all.end(), row.begin(), row.end());
+  return all.empty() ? 0.0 : MedianInPlace(all);
+}
+
+// Rims that fill a narrow cone's width make texture that fades down the sheet: row by row the logarithm of
+// the least median so far. Not taken off, it is the greatest step of many a ray.
+std::vector<double> FadingLevels(std::vector<std::vector<double>> rows, double floor) {
+  std::vector<double> levels;
+  for (auto& row : rows) {
+    const double level = std::log(MedianInPlace(row) + floor);
+    levels.push_back(levels.empty() ? level : std::min(level, levels.back()));
+  }
+  return levels;
 }
 
 std::size_t FirstRowFrom(std::span<const double> z, std::size_t row, double distance) {
@@ -255,6 +273,7 @@ double FarOfRise(const BreakupOptions& options, double rise) {
 Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
                 std::size_t step, std::size_t first, std::size_t last, double floor) {
   Fronts fronts;
+  const std::vector<double> fading = FadingLevels(TexturesOfRows(spool, frames, step, first, last), floor);
   fronts.of_ray.resize(kRays);
   fronts.of_given_frame.assign(frames.size(), 0.0);
   fronts.row_height =
@@ -266,7 +285,8 @@ Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, s
     fronts.frames += 1.0;
     std::vector<double>& found = fronts.all_of_frame.emplace_back();
     for (std::size_t ray = 0; ray < kRays; ++ray) {
-      for (std::size_t i = first; i < last; ++i) column[i - first] = std::log(Texture(rays, i, ray) + floor);
+      for (std::size_t i = first; i < last; ++i)
+        column[i - first] = std::log(Texture(rays, i, ray) + floor) - fading[i - first];
       const auto at = SplitRow(column);
       if (!at) continue;
       found.push_back(z[first + *at]);
@@ -416,9 +436,9 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   const std::size_t quiet_end = FirstRowFrom(z, first, options.quiet_to * rise);
   // Logarithms are ruled by noise where there is little texture: the sheet's own is added first. (A part of
   // all texture hides the faint beginning of an end that strong drops follow.)
-  const double floor =
-      std::max(QuietTexture(spool, frames, step, first, quiet_end), options.least_floor * rises.texture) +
-      1e-9;
+  const double floor = std::max(QuietTexture(TexturesOfRows(spool, frames, step, first, quiet_end)),
+                                options.least_floor * rises.texture) +
+                       1e-9;
   const Fronts fronts = FrontsOf(spool, frames, z, step, first, last, floor);
   if (fronts.of_frame.size() < 5) return None("too few frames show where the sheet ends", std::nullopt);
   BreakupResult result;

@@ -25,11 +25,13 @@ struct Made {
   double near_part = 1.0, far_part = 1.0;  // where either wall's end is seen, over where it is
   double threads = 0.0, threads_to = 1.0;  // texture of what hangs on the end, as far as this times the front
   double drops_to = 1e9;                   // times the front; farther down drops are not seen
+  double fading = 0.0;                     // texture at the exit that fades down the sheet
   double lone_streak = 0.0;                // texture of one long streak a ray, somewhere far down; 0: none
 };
 
 double TextureOfWall(const Made& made, double z_mm, double front_mm) {
-  if (z_mm < front_mm || z_mm > made.drops_to * front_mm) return made.sheet;
+  if (z_mm < front_mm) return made.sheet + made.fading * std::exp(-z_mm / (0.3 * made.median_mm));
+  if (z_mm > made.drops_to * front_mm) return made.sheet;
   return z_mm < made.threads_to * front_mm ? made.threads : made.drops;
 }
 
@@ -153,6 +155,25 @@ TEST_CASE("walls whose ends stand far apart, with little to be seen between, giv
   made.scatter = 0.05;
   made.seed = 12;
   CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.04));
+}
+
+// Rims that fill the width of a narrow cone.
+TEST_CASE("texture that fades down the sheet does not push its end down", "[vision][breakup]") {
+  Made made;
+  made.fading = 0.03;
+  made.drops = 0.01;
+  made.scatter = 0.15;
+  made.seed = 14;
+  CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.03));
+}
+
+// The end of the one wall, then a smooth stretch of the other, then its end.
+TEST_CASE("where both walls end far apart by chance the nearer end is taken", "[vision][breakup]") {
+  Made made;
+  made.scatter = 0.25;
+  made.drops_to = 1.5;
+  made.seed = 15;
+  CHECK(Read(made).front == Approx(made.median_mm).epsilon(0.02));
 }
 
 // Long exposures of few drops: most of a ray is empty below the sheet's end, but for a streak far down.
