@@ -8,6 +8,7 @@
 
 #include <fmt/format.h>
 
+#include "render/flying_drops.h"
 #include "render/random.h"
 #include "render/recorder.h"
 #include "render/sheet_edge.h"

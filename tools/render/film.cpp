@@ -8,28 +8,14 @@
 #include <mutex>
 #include <numbers>
 
-#include <opencv2/core.hpp>
-#include <opencv2/imgproc.hpp>
-
 #include "render/random.h"
+#include "render/wide.h"
 
 namespace conebook::render {
 namespace {
 
-// The hot loops are built twice, for wide vectors and for any machine; which one runs is decided at load
-// time. Without contraction (see CMakeLists.txt) both give the same bytes.
-#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && !defined(__SANITIZE_ADDRESS__) && \
-    !defined(__SANITIZE_THREAD__)
-#define RENDER_WIDE __attribute__((target_clones("arch=x86-64-v3", "default")))
-#define RENDER_INLINE __attribute__((always_inline)) inline
-#else
-#define RENDER_WIDE
-#define RENDER_INLINE inline
-#endif
-
 constexpr double kTurn = 2.0 * std::numbers::pi;
 constexpr int kMaxSwirl = 24;
-constexpr int kSectors = 360;
 
 // cos and sin of m phi for evenly spaced phi; rows of m = 0 .. kMaxSwirl.
 struct Circle {
@@ -65,45 +51,6 @@ int PointsAround(double needed) {
   return count;
 }
 
-RENDER_INLINE void Splat(FloatImage& image, float x, float y, float weight) {
-  if (!(x >= 0.0F && y >= 0.0F && x < static_cast<float>(image.width - 1) &&
-        y < static_cast<float>(image.height - 1)))
-    return;
-  const int ix = static_cast<int>(x);
-  const int iy = static_cast<int>(y);
-  const float dx = x - static_cast<float>(ix);
-  const float dy = y - static_cast<float>(iy);
-  float* top = image.Row(iy) + ix;
-  float* bottom = top + image.width;
-  const float a = weight * (1.0F - dy);
-  const float b = weight * dy;
-  top[0] += a * (1.0F - dx);
-  top[1] += a * dx;
-  bottom[0] += b * (1.0F - dx);
-  bottom[1] += b * dx;
-}
-
-// A disc with a soft edge; below a pixel or so, its area on four pixels.
-void AddDisc(FloatImage& image, double x, double y, double radius_px, double depth) {
-  if (radius_px < 0.8) {
-    Splat(image, static_cast<float>(x), static_cast<float>(y),
-          static_cast<float>(depth * std::numbers::pi * radius_px * radius_px));
-    return;
-  }
-  const int x0 = std::max(0, static_cast<int>(std::floor(x - radius_px - 1.0)));
-  const int x1 = std::min(image.width - 1, static_cast<int>(std::ceil(x + radius_px + 1.0)));
-  const int y0 = std::max(0, static_cast<int>(std::floor(y - radius_px - 1.0)));
-  const int y1 = std::min(image.height - 1, static_cast<int>(std::ceil(y + radius_px + 1.0)));
-  for (int j = y0; j <= y1; ++j) {
-    float* row = image.Row(j);
-    for (int i = x0; i <= x1; ++i) {
-      const double cover =
-          std::clamp(radius_px + 0.5 - std::sqrt((i - x) * (i - x) + (j - y) * (j - y)), 0.0, 1.0);
-      row[i] += static_cast<float>(cover * depth);
-    }
-  }
-}
-
 double SmoothBox(double x, double from, double to) {
   const double soft = 0.15 * (to - from) + 1e-9;
   const auto step = [soft](double d) {
@@ -125,21 +72,6 @@ struct RowBuffers {
       v->resize(n);
   }
 };
-
-// Where the continuous sheet ends, around the cone: 360 sectors and the first one again.
-std::vector<float> RimTable(const Spray& spray, const Instant& now) {
-  std::vector<float> rim = spray.BreakupLogs(kSectors, now.travel_mm, now.breakup_mm);
-  for (float& v : rim) v = static_cast<float>(now.breakup_mm * std::exp(static_cast<double>(v)));
-  rim.push_back(rim.front());
-  return rim;
-}
-
-double RimAt(const std::vector<float>& rim, double turn) {
-  const double place = (turn - std::floor(turn)) * (static_cast<double>(rim.size()) - 1.0);
-  const auto k = std::min(static_cast<std::size_t>(place), rim.size() - 2);
-  const double rest = place - static_cast<double>(k);
-  return static_cast<double>(rim[k]) * (1.0 - rest) + static_cast<double>(rim[k + 1]) * rest;
-}
 
 RENDER_INLINE void AddWaves(const Spray& spray, const Instant& now, double z, double scale,
                             const Circle& circle, RowBuffers& b) {
@@ -221,8 +153,8 @@ RENDER_INLINE void BreakUp(double z, const std::vector<float>& rim_mm, double re
   const auto z_mm = static_cast<float>(z);
   const auto band_mm = static_cast<float>(rim_band_mm);
   const auto reach_part = static_cast<float>(reach);
-  const float step = static_cast<float>(kSectors) / static_cast<float>(n);
-  const int last = kSectors - 1;
+  const float step = static_cast<float>(kRimSectors) / static_cast<float>(n);
+  const int last = kRimSectors - 1;
   const float* rim = rim_mm.data();
   const float *net = b.net.data(), *skin = b.skin.data();
   float *keep = b.keep.data(), *solid = b.solid.data(), *thick = b.thick.data();
@@ -307,69 +239,7 @@ RENDER_INLINE void Place(const Camera& camera, double z, double radius, double s
   }
 }
 
-// A disc of even depth carried from a to b during the exposure: each pixel gets the depth times the part of
-// the time for which the disc covers it.
-RENDER_WIDE void AddStreak(FloatImage& image, Pixel a, Pixel b, double radius_px, double depth) {
-  const double length = std::sqrt((b.x - a.x) * (b.x - a.x) + (b.y - a.y) * (b.y - a.y));
-  if (radius_px < 0.8) {
-    const int steps = std::clamp(static_cast<int>(std::ceil(length)), 1, 400);
-    const auto w = static_cast<float>(depth * std::numbers::pi * radius_px * radius_px / steps);
-    for (int i = 0; i < steps; ++i) {
-      const double t = (i + 0.5) / steps;
-      Splat(image, static_cast<float>(a.x + t * (b.x - a.x)), static_cast<float>(a.y + t * (b.y - a.y)), w);
-    }
-    return;
-  }
-  if (length < 0.7) {
-    AddDisc(image, 0.5 * (a.x + b.x), 0.5 * (a.y + b.y), radius_px, depth);
-    return;
-  }
-  const double ux = (b.x - a.x) / length;
-  const double uy = (b.y - a.y) / length;
-  const double r2 = radius_px * radius_px;
-  const int y0 = std::max(0, static_cast<int>(std::ceil(std::min(a.y, b.y) - radius_px)));
-  const int y1 = std::min(image.height - 1, static_cast<int>(std::floor(std::max(a.y, b.y) + radius_px)));
-  for (int y = y0; y <= y1; ++y) {
-    // Columns within the radius of the path's line.
-    double x_low = std::min(a.x, b.x) - radius_px;
-    double x_high = std::max(a.x, b.x) + radius_px;
-    if (std::abs(uy) > 0.05) {
-      const double middle = a.x + (y - a.y) * ux / uy;
-      x_low = std::max(x_low, middle - radius_px / std::abs(uy));
-      x_high = std::min(x_high, middle + radius_px / std::abs(uy));
-    }
-    float* row = image.Row(y);
-    const int x1 = std::min(image.width - 1, static_cast<int>(std::floor(x_high)));
-#pragma GCC ivdep
-    for (int x = std::max(0, static_cast<int>(std::ceil(x_low))); x <= x1; ++x) {
-      const double along = (x - a.x) * ux + (y - a.y) * uy;
-      const double aside = (x - a.x) * uy - (y - a.y) * ux;
-      const double chord2 = r2 - aside * aside;
-      const double chord = std::sqrt(std::max(chord2, 0.0));
-      const double covered = std::min(along + chord, length) - std::max(along - chord, 0.0);
-      row[x] += chord2 > 0.0 && covered > 0.0 ? static_cast<float>(depth * covered / length) : 0.0F;
-    }
-  }
-}
-
 }  // namespace
-
-void FloatImage::Reset(int w, int h) {
-  width = w;
-  height = h;
-  value.assign(static_cast<std::size_t>(w) * static_cast<std::size_t>(h), 0.0F);
-}
-
-double FloatImage::At(double x, double y) const {
-  if (!(x >= 0.0 && y >= 0.0 && x < width - 1 && y < height - 1)) return 0.0;
-  const int ix = static_cast<int>(x);
-  const int iy = static_cast<int>(y);
-  const double dx = x - ix;
-  const double dy = y - iy;
-  const float* a = Row(iy) + ix;
-  const float* b = a + width;
-  return (a[0] * (1.0 - dx) + a[1] * dx) * (1.0 - dy) + (b[0] * (1.0 - dx) + b[1] * dx) * dy;
-}
 
 void SheetExtent::Reset(const Camera& camera, Pixel shift, int rows) {
   origin = camera.Project(camera.exit_mm);
@@ -392,7 +262,7 @@ RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLo
   const double cos_a = 1.0 / std::sqrt(1.0 + tan_a * tan_a);
   const double step_mm = pitch_px * cos_a / scale;
 
-  std::vector<float> rim_mm = RimTable(spray, now);
+  std::vector<float> rim_mm = spray.RimAround(now);
   const float nearest = *std::min_element(rim_mm.begin(), rim_mm.end());
   const float farthest = *std::max_element(rim_mm.begin(), rim_mm.end());
   const bool solid_jet = set.solid_jet || now.stage == Stage::kPencil;
@@ -421,7 +291,7 @@ RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLo
       ring.time_s = now.time_s + late_s;
       ring.travel_mm = now.travel_mm + 1e3 * late_s * now.axial_m_s;
       constexpr int kRingsARim = 12;  // it changes little over so few
-      if (ring_number++ % kRingsARim == 0) rim_mm = RimTable(spray, ring);
+      if (ring_number++ % kRingsARim == 0) rim_mm = spray.RimAround(ring);
     }
     if (set.pulsation_deg > 0.0) {
       const double delay_s = 1e-3 * z / now.axial_m_s;
@@ -548,132 +418,6 @@ RENDER_WIDE void AddSheet(const Spray& spray, const Camera& camera, const FilmLo
         extent->left[i] = std::max(extent->left[i], -side);
       }
     }
-  }
-}
-
-// A drop's place on the exit's circle, given what would be its place in an even spray. It flies off at a
-// right angle to where it left.
-double UnevenPhi(const SpraySetting& set, std::int64_t drop, double even_phi) {
-  constexpr double kDegree = std::numbers::pi / 180.0;
-  if (set.drop_ray_share > 0.0) {
-    Hashed draw(set.seed ^ 0x5eedULL, drop);
-    if (draw.Unit() < set.drop_ray_share)
-      return kDegree * (set.drop_ray_deg + set.drop_ray_width_deg * draw.Normal()) - 0.5 * std::numbers::pi;
-  }
-  if (set.drop_uneven == 0.0) return even_phi;
-  double lo = 0.0, hi = kTurn;
-  for (int i = 0; i < 40; ++i) {
-    const double middle = 0.5 * (lo + hi);
-    (middle + set.drop_uneven * std::sin(middle) < even_phi ? lo : hi) = middle;
-  }
-  return 0.5 * (lo + hi) - 0.5 * std::numbers::pi;
-}
-
-void AddDrops(const Spray& spray, const Camera& camera, const FilmLook& look, const Instant& now,
-              double exposure_s, Pixel shift, FloatImage& image) {
-  const SpraySetting& set = spray.setting;
-  if (!(set.drops_per_mm > 0.0)) return;
-  const double scale = camera.PxPerMmAtExit();
-  const double smear_mm = 1e3 * exposure_s * now.axial_m_s;
-  const std::vector<float> rim_mm = RimTable(spray, now);
-  const auto first = static_cast<std::int64_t>(
-      std::floor(std::max(now.travel_mm - set.view_mm, now.travel_mm - now.front_mm) * set.drops_per_mm));
-  const auto last = static_cast<std::int64_t>(std::floor(now.travel_mm * set.drops_per_mm));
-  for (std::int64_t k = first; k <= last; ++k) {
-    Hashed draw(set.seed, k);
-    const double left_exit_mm = (static_cast<double>(k) + draw.Unit()) / set.drops_per_mm;
-    const double gone_mm = now.travel_mm - left_exit_mm;  // axial way since the exit
-    const double phi = UnevenPhi(set, k, kTurn * draw.Unit());
-    const double late = std::abs(draw.Normal());
-    const double size = draw.Normal();
-    const double aside = draw.Normal();
-    const double ahead = draw.Normal();
-    const double lift = draw.Normal();
-    const bool stray = draw.Unit() < set.stray_share;
-    const double speed = 1.0 + 0.06 * draw.Normal();
-    if (gone_mm <= 0.5 * now.breakup_mm || gone_mm < now.tail_mm) continue;
-    const double off = draw.Normal();
-    const double early = stray ? 0.6 + 0.3 * draw.Unit() : 1.0;
-    // Its path bends off at a place of its own; it shows once the ligaments have let go of it.
-    const double born_mm = now.breakup_mm * std::exp(set.breakup_scatter * off) *
-                           (1.0 + 0.5 * set.ligament_reach * late) * early;
-    const double turn = phi / kTurn + std::atan(born_mm * now.tan_a / set.r0_mm) / kTurn;
-    const double free_mm = RimAt(rim_mm, turn) * (1.0 + 0.5 * set.ligament_reach * late) * early;
-    // During the exposure it flies from here to there; before that its liquid was the sheet's.
-    const double from_mm = std::max(gone_mm - 0.5 * smear_mm, free_mm);
-    const double to_mm = std::min(gone_mm + 0.5 * smear_mm, now.front_mm);
-    if (from_mm > to_mm) continue;
-    const double share = smear_mm > 0.0 ? (to_mm - from_mm) / smear_mm : 1.0;
-    // Straight path from the exit's circle; from birth on, a little aside of it.
-    const double rad = (stray ? set.stray_scatter_deg : set.drop_scatter_deg) * std::numbers::pi / 180.0;
-    const Vec3 rho = std::cos(phi) * camera.right + std::sin(phi) * camera.away;
-    const Vec3 tangent = std::cos(phi) * camera.away - std::sin(phi) * camera.right;
-    const double path = std::sqrt(1.0 + now.tan_a * now.tan_a);
-    const Vec3 velocity = camera.axis + now.tan_a * tangent;
-    // Local outward direction where it was born, for the wave's throw.
-    const double turn_born = std::atan(born_mm * now.tan_a / set.r0_mm);
-    const Vec3 outward = std::cos(turn_born) * rho + std::sin(turn_born) * tangent;
-    const Vec3 swing = rad * path * (aside * outward + ahead * Cross(outward, (1.0 / path) * velocity));
-    Vec3 start = camera.exit_mm + set.r0_mm * rho + born_mm * velocity + set.wave_mm * lift * outward;
-    Vec3 drift = speed * velocity + swing;
-    if (now.closes_mm > 0.0) {
-      // From where the bell has brought it, along the bell's slope there.
-      const double radius = spray.RadiusAt(born_mm, now.tan_a, now.closes_mm);
-      start = camera.exit_mm + born_mm * camera.axis + (radius + set.wave_mm * lift) * outward;
-      drift = speed * (camera.axis + spray.SlopeAt(born_mm, now.tan_a, now.closes_mm) * outward) + swing;
-    }
-    const double radius_mm = 0.5e-3 * set.drop_um * std::exp(set.drop_spread * size);
-    const Pixel a = camera.Project(start + (from_mm - born_mm) * drift);
-    const Pixel b = camera.Project(start + (to_mm - born_mm) * drift);
-    const double radius_px = radius_mm * scale;
-    const double margin = radius_px + 2.0;
-    if (std::min(a.x, b.x) > image.width + margin || std::max(a.x, b.x) < -margin ||
-        std::min(a.y, b.y) > image.height + margin || std::max(a.y, b.y) < -margin) {
-      continue;
-    }
-    const Pixel from{a.x + shift.x, a.y + shift.y};
-    const Pixel to{b.x + shift.x, b.y + shift.y};
-    const double depth = share * look.drop_depth;
-    if (look.frontlit) {
-      // A clear drop shows the lamp as a spot off its centre, and little else.
-      const double ox = 0.45 * radius_px * look.light_side;
-      const double oy = -0.3 * radius_px;
-      AddStreak(image, from, to, radius_px, 0.25 * depth);
-      AddStreak(image, {from.x + ox, from.y + oy}, {to.x + ox, to.y + oy}, 0.4 * radius_px, 2.0 * depth);
-    } else {
-      AddStreak(image, from, to, radius_px, depth);
-      // It is a lens: its middle passes the light behind it.
-      if (radius_px > 3.0) AddStreak(image, from, to, 0.32 * radius_px, -0.85 * depth);
-    }
-  }
-}
-
-void AddDrip(const Spray& spray, const Camera& camera, const FilmLook& look, double time_s, Pixel shift,
-             FloatImage& image) {
-  constexpr double kEvery = 0.31;
-  const double radius_mm = std::max(1.2 * spray.setting.exit_radius_mm, 1.2);
-  const auto number = static_cast<std::int64_t>(std::floor(time_s / kEvery));
-  const double since_s = time_s - kEvery * static_cast<double>(number);
-  const double fallen_mm = 0.5 * 9806.65 * since_s * since_s;
-  const double growing = radius_mm * std::cbrt(since_s / kEvery);
-  for (const auto& [z, r] :
-       {std::pair{fallen_mm + radius_mm, radius_mm}, std::pair{0.7 * growing, growing}}) {
-    const Pixel p = camera.Project(camera.exit_mm + z * camera.axis);
-    const double radius_px = r * camera.PxPerMmAtExit();
-    AddDisc(image, p.x + shift.x, p.y + shift.y, radius_px, look.drop_depth);
-    if (!look.frontlit)
-      AddDisc(image, p.x + shift.x, p.y + shift.y, 0.35 * radius_px, -0.9 * look.drop_depth);
-  }
-}
-
-void SignalFromDepth(FloatImage& depth, double blur_px) {
-  cv::Mat image(depth.height, depth.width, CV_32F, depth.value.data());
-  for (float& v : depth.value) v = v > 0.0F ? -v : 0.0F;
-  cv::exp(image, image);
-  for (float& v : depth.value) v = 1.0F - v;
-  if (blur_px > 0.05) {
-    const int size = 2 * static_cast<int>(std::ceil(3.2 * blur_px)) + 1;
-    cv::GaussianBlur(image, image, cv::Size(size, size), blur_px, blur_px, cv::BORDER_REPLICATE);
   }
 }
 

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "render/camera.h"
+#include "render/float_image.h"
 #include "render/spray.h"
 
 namespace conebook::render {
@@ -34,18 +35,6 @@ struct Exposure {
   int parts = 1;
 };
 
-struct FloatImage {
-  int width = 0, height = 0;
-  std::vector<float> value;
-  void Reset(int w, int h);
-  float* Row(int y) { return value.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width); }
-  const float* Row(int y) const {
-    return value.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width);
-  }
-  // Bilinear; 0 outside.
-  double At(double x, double y) const;
-};
-
 // The outermost continuous sheet, per pixel step along the nozzle's axis as it appears, on either side
 // (outwards positive, px). `seen` false where the sheet is not.
 struct SheetExtent {
@@ -65,14 +54,5 @@ struct Limb {
 void AddSheet(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
               double weight, double pitch_px, const Limb& limb, Pixel shift, FloatImage& depth,
               SheetExtent* extent);
-void AddDrops(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
-              double exposure_s, Pixel shift, FloatImage& depth);
-
-// A leaking valve: now and then one large drop falls from the exit.
-void AddDrip(const Spray& spray, const Camera& camera, const FilmLook& look, double time_s, Pixel shift,
-             FloatImage& depth);
-
-// 1 - exp(-depth), blurred.
-void SignalFromDepth(FloatImage& depth, double blur_px);
 
 }  // namespace conebook::render

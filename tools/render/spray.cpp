@@ -131,4 +131,18 @@ double Spray::SlopeAt(double z_mm, double tan_a, double closes_mm) const {
   return z_mm * (1.0 - part) * (1.0 - 2.0 * part) * tan_a * tan_a / radius;
 }
 
+std::vector<float> Spray::RimAround(const Instant& now) const {
+  std::vector<float> rim = BreakupLogs(kRimSectors, now.travel_mm, now.breakup_mm);
+  for (float& v : rim) v = static_cast<float>(now.breakup_mm * std::exp(static_cast<double>(v)));
+  rim.push_back(rim.front());
+  return rim;
+}
+
+double RimAt(const std::vector<float>& rim_mm, double turn) {
+  const double place = (turn - std::floor(turn)) * (static_cast<double>(rim_mm.size()) - 1.0);
+  const auto k = std::min(static_cast<std::size_t>(place), rim_mm.size() - 2);
+  const double rest = place - static_cast<double>(k);
+  return static_cast<double>(rim_mm[k]) * (1.0 - rest) + static_cast<double>(rim_mm[k + 1]) * rest;
+}
+
 }  // namespace conebook::render

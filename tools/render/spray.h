@@ -68,6 +68,8 @@ struct Texture {  // uniform in [0, 1], smooth, periodic both ways
   std::vector<float> value;
 };
 
+inline constexpr int kRimSectors = 360;
+
 class Spray {
  public:
   explicit Spray(const SpraySetting& setting);
@@ -78,6 +80,8 @@ class Spray {
   std::vector<float> BreakupLogs(int count, double travel_mm, double breakup_mm) const;
   // Axial distance where the continuous sheet ends.
   double BreakupAt(double phi_rad, const Instant& now) const;
+  // Where the continuous sheet ends, around the cone: kRimSectors and the first one again.
+  std::vector<float> RimAround(const Instant& now) const;
   // Radius of the mean (wave-free) sheet, and its slope dr/dz.
   double RadiusAt(double z_mm, double tan_a, double closes_mm = 0.0) const;
   // Of the waves, weighted by their power: of the liquid's speed.
@@ -99,5 +103,8 @@ class Spray {
   };
   std::vector<Ripple> ripples_;
 };
+
+// At a turn around the cone, whole turns aside.
+double RimAt(const std::vector<float>& rim_mm, double turn);
 
 }  // namespace conebook::render
