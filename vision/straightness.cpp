@@ -91,9 +91,20 @@ std::optional<SideShape> ShapeOfSide(std::span<const SidePoint> points, double e
   std::sort(sizes.begin(), sizes.end(), std::greater<>());
   const double amplitude = std::numbers::sqrt2 * sizes[std::min<std::size_t>(2, sizes.size() - 1)];
 
+  // To and fro so many times, each turn of the line undone by the next; what the curve took off crosses once
+  // more.
+  int changes = 0;
+  double last = 0.0;
+  for (const double mean : means) {
+    if (std::abs(mean) <= error) continue;
+    if (mean * last < 0.0) ++changes;
+    last = mean;
+  }
+  const double periods = std::max(1.0, 0.5 * (changes - 1));
+
   const double per_slope = kDegPerRad / (1.0 + curve.slope * curve.slope);
   SideShape shape;
-  shape.turn_deg = per_slope * 6.0 * amplitude / (std::numbers::pi * curve.span_mm);
+  shape.turn_deg = per_slope * 6.0 * amplitude / (std::numbers::pi * periods * curve.span_mm);
   shape.significance = error > 0.0 ? amplitude / error : 0.0;
   shape.bend_deg = per_slope * 2.0 * curve.part[2] / curve.span_mm;
   return shape;

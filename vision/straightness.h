@@ -6,9 +6,9 @@
 // with the hyperbola's own curvature (r^2 = r0^2 + (z tan a)^2, r0 from the exit) and a smooth bend for
 // growing waves and entrained gas (a parabola). They are averaged over blocks of rows and judged twice:
 // against their own standard error, and by how far a wave of that size along the side can turn a
-// least-squares line. A sine of amplitude A over one period L turns it by 6 A / (pi L) at most: integral of
-// (z - L/2) A sin(2 pi z / L) over L^3 / 12. The parabola is judged by the change of direction from the near
-// to the far station. mm in the axis plane, angles in degrees.
+// least-squares line. A sine of amplitude A, n periods over the length L, turns it by 6 A / (pi n L) at most:
+// integral of (z - L/2) A sin(2 pi n z / L) over L^3 / 12. The parabola is judged by the change of direction
+// from the near to the far station. mm in the axis plane, angles in degrees.
 #pragma once
 
 #include <optional>

@@ -35,6 +35,13 @@ SideShape Shape(const std::vector<SidePoint>& points) {
   return *shape;
 }
 
+// Of a sine of amplitude A over n periods in the length L, on a least-squares line: 6 A / (pi n L), closed
+// form.
+double MostTurnDeg(double amplitude_mm, double periods, double span_mm) {
+  return 6.0 * amplitude_mm / (std::numbers::pi * periods * span_mm) * 180.0 / std::numbers::pi /
+         (1.0 + kTan * kTan);
+}
+
 }  // namespace
 
 TEST_CASE("a hyperbola's side is straight, whatever its opening", "[vision][straightness]") {
@@ -49,10 +56,20 @@ TEST_CASE("a side that bends to and fro says how far that can turn its line", "[
   const double span_mm = kFarMm - kNearMm;
   const SideShape shape = Shape(Side(
       [&](double z) { return kAmplitudeMm * std::sin(3.0 * std::numbers::pi * (z - kNearMm) / span_mm); }));
-  // A sine of amplitude A over one period L turns a least-squares line by 6 A / (pi L): closed form.
-  const double turn_deg =
-      6.0 * kAmplitudeMm / (std::numbers::pi * span_mm) * 180.0 / std::numbers::pi / (1.0 + kTan * kTan);
-  CHECK(shape.turn_deg == Approx(turn_deg).epsilon(0.35));
+  CHECK(shape.turn_deg == Approx(MostTurnDeg(kAmplitudeMm, 1.5, span_mm)).epsilon(0.35));
+  CHECK(shape.significance > StraightnessOptions{}.least_significance);
+}
+
+// Waves that a short or aliased record shows standing.
+TEST_CASE("many waves along a side turn its line less than one, by their number", "[vision][straightness]") {
+  constexpr double kAmplitudeMm = 0.2;
+  constexpr int kPeriods = 3;
+  const double span_mm = kFarMm - kNearMm;
+  const SideShape shape = Shape(Side([&](double z) {
+    return kAmplitudeMm * std::sin(2.0 * std::numbers::pi * kPeriods * (z - kNearMm) / span_mm);
+  }));
+  CHECK(shape.turn_deg > MostTurnDeg(kAmplitudeMm, kPeriods, span_mm));
+  CHECK(shape.turn_deg < 2.0 * MostTurnDeg(kAmplitudeMm, kPeriods, span_mm));
   CHECK(shape.significance > StraightnessOptions{}.least_significance);
 }
 
