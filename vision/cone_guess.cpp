@@ -348,6 +348,17 @@ class GuessSearch {
 
 }  // namespace
 
+double FoundShareInPicture(const ClipModel& model, double found_share) {
+  int inside = 0;
+  for (const GuessLine& side : model.guess) {
+    for (int i = 0; i < model.rows; ++i) {
+      const double x = side.X(model.Row(i) - model.exit_px.y);
+      inside += x >= 0.0 && x <= model.reading.width_px - 1 ? 1 : 0;
+    }
+  }
+  return inside > 0 ? std::min(1.0, found_share * 2.0 * model.rows / inside) : found_share;
+}
+
 GuessOutcome SearchCone(ClipModel& model, const std::vector<LumaFrame>& sample) {
   GuessSearch search(model, sample);
   GuessOutcome outcome = search.Run();
@@ -365,7 +376,8 @@ bool GuessCone(const std::vector<LumaFrame>& frames, ClipModel& model) {
   candidate.strong_filter = false;
   candidate.pair_rows = false;
   const GuessOutcome outcome = SearchCone(candidate, frames);
-  if (!outcome.found || outcome.found_share < kLeastFoundShare) return false;
+  if (!outcome.found || FoundShareInPicture(candidate, outcome.found_share) < kLeastFoundShare)
+    return false;
   SetColumns(candidate, true);
   model = std::move(candidate);
   return true;

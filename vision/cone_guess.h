@@ -30,6 +30,10 @@ struct GuessOutcome {
 // Of the rows: a cone shows on more.
 inline constexpr double kLeastFoundShare = 0.12;
 
+// A share of all rows and sides with an edge, as a share of those whose guessed side lies in the picture: a
+// wide cone leaves a picture held lengthwise long before its last row.
+double FoundShareInPicture(const ClipModel& model, double found_share);
+
 // Noise near the threshold: average neighbouring rows, filter more.
 GuessOutcome SearchCone(ClipModel& model, const std::vector<LumaFrame>& sample);
 

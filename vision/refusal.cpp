@@ -7,6 +7,7 @@
 
 #include <fmt/format.h>
 
+#include "vision/cone_guess.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -209,7 +210,7 @@ std::vector<Flag> CheckClip(const ClipModel& model, const RecordSpool& spool,
   std::size_t with_cone = 0;
   for (const std::size_t f : frames) with_cone += spool.Head(f).width > 0.0F ? 1U : 0U;
   const double cone_share = static_cast<double>(with_cone) / static_cast<double>(frames.size());
-  const double found = MedianHead(spool, frames, &FrameRecord::found_share);
+  const double found = FoundShareInPicture(model, MedianHead(spool, frames, &FrameRecord::found_share));
   const bool cone = cone_share >= options.least_frames_with_cone && found >= options.least_found;
   CheckBackground(model, MedianHead(spool, frames, &FrameRecord::clipped_outside_share), cone, options,
                   flags);

@@ -39,6 +39,7 @@ struct Drawn {
   bool back_light = false;  // the negative of it
   int bars_px = 0;          // black, on both sides and below
   int cropped_px = 0;       // off the upper end
+  int narrowed_px = 0;      // off both sides
   int grain = 5;            // code values, evenly spread from 0
   int tray_px = 0;          // rows at the lower end that foam from side to side while the spray is on
   double gain = 1.0;        // of the exposure, from the third frame with spray on
@@ -95,6 +96,7 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
       frame.colRange(kWidth - drawn.bars_px, kWidth).setTo(cv::Scalar(0.0));
       frame.rowRange(kHeight - drawn.bars_px, kHeight).setTo(cv::Scalar(0.0));
     }
+    if (drawn.narrowed_px > 0) frame = frame.colRange(drawn.narrowed_px, kWidth - drawn.narrowed_px).clone();
     if (drawn.cropped_px > 0) frame = frame.rowRange(drawn.cropped_px, kHeight).clone();
     for (int turn = 0; turn < drawn.turns; ++turn) cv::rotate(frame, frame, cv::ROTATE_90_CLOCKWISE);
     cv::imwrite((folder / cv::format("f%03d.png", k)).string(), frame);
@@ -119,15 +121,16 @@ vision::View ViewOf() {
 
 // Drawn silhouettes end where the film does; the boundary stands at a share of the rim, a little within or
 // without. Half a degree holds it.
-void CheckAngle(const vision::ClipReading& reading, const vision::View& view) {
+void CheckAngle(const vision::ClipReading& reading, const vision::View& view,
+                double half_angle_deg = kHalfAngleDeg) {
   for (const calib::Flag& flag : reading.flags) UNSCOPED_INFO(flag.code << ": " << flag.message);
   REQUIRE_FALSE(reading.Rejected());
   const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
   for (const calib::Flag& flag : m.flags) UNSCOPED_INFO(flag.code << ": " << flag.message);
   REQUIRE(m.points.size() == 1);
   REQUIRE(m.points[0].half_angle);
-  CHECK(m.points[0].half_angle->left_deg.value == Approx(kHalfAngleDeg).margin(0.5));
-  CHECK(m.points[0].half_angle->right_deg.value == Approx(kHalfAngleDeg).margin(0.5));
+  CHECK(m.points[0].half_angle->left_deg.value == Approx(half_angle_deg).margin(0.5));
+  CHECK(m.points[0].half_angle->right_deg.value == Approx(half_angle_deg).margin(0.5));
 }
 
 }  // namespace
@@ -206,6 +209,24 @@ TEST_CASE("a spray whose exit is above the picture is refused, not measured from
   const vision::ClipReading reading = vision::ReadClip(Draw("cropped", drawn), view, {});
   REQUIRE(conebook::tests::Find(reading.flags, "exit_not_found"));
   CHECK(reading.Rejected());
+}
+
+// Its sides leave the picture after a third of the rows: that the rest has no edges says nothing.
+TEST_CASE("a cone that breaks up early in a picture held lengthwise is measured", "[vision][drawn]") {
+  Drawn drawn;
+  drawn.drops = false;
+  drawn.sheet_px = 40;
+  drawn.narrowed_px = 105;
+  vision::View view = ViewOf();
+  view.exit_x_px = conebook::tests::Known(kExitX - drawn.narrowed_px, 0.2);
+  view.near_mm = 1.5;
+  view.far_mm = 4.6;
+  // So close to the exit a line along the hyperbola is less steep than its asymptote.
+  const auto half_width_px = [&](double mm) { return std::hypot(drawn.exit_radius_px, 8.0 * mm * kTan); };
+  const double chord =
+      (half_width_px(*view.far_mm) - half_width_px(*view.near_mm)) / (8.0 * (*view.far_mm - *view.near_mm));
+  CheckAngle(vision::ReadClip(Draw("lengthwise", drawn), view, {}), view,
+             std::atan(chord) * 180.0 / std::numbers::pi);
 }
 
 TEST_CASE("an even grey wall without noise is not at full scale", "[vision][drawn]") {
