@@ -376,8 +376,7 @@ bool GuessCone(const std::vector<LumaFrame>& frames, ClipModel& model) {
   candidate.strong_filter = false;
   candidate.pair_rows = false;
   const GuessOutcome outcome = SearchCone(candidate, frames);
-  if (!outcome.found || FoundShareInPicture(candidate, outcome.found_share) < kLeastFoundShare)
-    return false;
+  if (!outcome.found || FoundShareInPicture(candidate, outcome.found_share) < kLeastFoundShare) return false;
   SetColumns(candidate, true);
   model = std::move(candidate);
   return true;
