@@ -269,11 +269,11 @@ double FarOfRise(const BreakupOptions& options, double rise) {
   return options.far_of_rise + apart * (std::sqrt(ratio) - options.far_of_rise);
 }
 
-// Rows [first, last) of every ray and frame, split where fine texture steps up.
+// Rows [first, last) of every ray and frame, less what fades, split where fine texture steps up.
 Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
-                std::size_t step, std::size_t first, std::size_t last, double floor) {
+                std::size_t step, std::size_t first, std::size_t last, double floor,
+                std::span<const double> fading) {
   Fronts fronts;
-  const std::vector<double> fading = FadingLevels(TexturesOfRows(spool, frames, step, first, last), floor);
   fronts.of_ray.resize(kRays);
   fronts.of_given_frame.assign(frames.size(), 0.0);
   fronts.row_height =
@@ -436,10 +436,10 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   const std::size_t quiet_end = FirstRowFrom(z, first, options.quiet_to * rise);
   // Logarithms are ruled by noise where there is little texture: the sheet's own is added first. (A part of
   // all texture hides the faint beginning of an end that strong drops follow.)
-  const double floor = std::max(QuietTexture(TexturesOfRows(spool, frames, step, first, quiet_end)),
-                                options.least_floor * rises.texture) +
-                       1e-9;
-  const Fronts fronts = FrontsOf(spool, frames, z, step, first, last, floor);
+  const std::vector<std::vector<double>> rows = TexturesOfRows(spool, frames, step, first, last);
+  const double quiet = QuietTexture(std::span(rows).first(std::min(quiet_end, last) - first));
+  const double floor = std::max(quiet, options.least_floor * rises.texture) + 1e-9;
+  const Fronts fronts = FrontsOf(spool, frames, z, step, first, last, floor, FadingLevels(rows, floor));
   if (fronts.of_frame.size() < 5) return None("too few frames show where the sheet ends", std::nullopt);
   BreakupResult result;
   result.reading = Combine(rises, fronts, half, z[top], options);

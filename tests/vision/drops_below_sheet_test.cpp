@@ -99,9 +99,9 @@ TEST_CASE("a cone clip says why there is no drop size, and how large a drop woul
     const std::string why = reason(Measure("drops-below-many", "d32_um=400 drops_per_mm=50"));
     CHECK(why.find("several drops behind each other") != std::string::npos);
   }
-  SECTION("drawn out by half their size while exposed, the smallest until they are not round") {
+  SECTION("drawn out by two thirds of their size while exposed, the smallest until they are not round") {
     const std::string why =
-        reason(Measure("drops-below-smeared", "d32_um=400 drops_per_mm=10 exposure_s=0.000009"));
+        reason(Measure("drops-below-smeared", "d32_um=400 drops_per_mm=10 exposure_s=0.000012"));
     CHECK(why.find("drawn out") != std::string::npos);
   }
 }
