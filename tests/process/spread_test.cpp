@@ -78,30 +78,30 @@ TEST_CASE("evenness and a collector table come into result file, page and archiv
   INFO(verify.out << verify.err);
   CHECK(verify.exit == 0);
 
-  // Side by side: a second element, and one that is not on record.
+  // Side by side: a second element, and one that is not on record. (No picture's base64 holds a hyphen.)
   Render(folder, "two", "half_angle_deg=30 breakup_mm=14");
   std::string other = folder.Read("two/rig.toml");
   other.replace(other.find("id = \""), other.find('\n', other.find("id = \"")) - other.find("id = \""),
-                "id = \"Z99\"");
+                "id = \"Z-99\"");
   folder.Write("two/rig.toml", other);
   REQUIRE(
       folder.Run("measure two/clip --rig two/rig.toml --log two/log.csv --archive book.db --quiet").exit ==
       0);
   const std::string element = result["element"];
   const std::string ask = "report --archive book.db --at-bar 4 --report side.html --side-by-side " + element;
-  REQUIRE(folder.Run(ask + ",Z99").exit == 0);
-  CHECK_THAT(folder.Read("side.html"), Contains("Element Z99"));
-  REQUIRE(folder.Run(ask + ",Z99 --hide-order").exit == 0);
+  REQUIRE(folder.Run(ask + ",Z-99").exit == 0);
+  CHECK_THAT(folder.Read("side.html"), Contains("Element Z-99"));
+  REQUIRE(folder.Run(ask + ",Z-99 --hide-order").exit == 0);
   const std::string hidden = folder.Read("side.html");
   const std::size_t key_at = hidden.find("<summary>Key");
   REQUIRE(key_at != std::string::npos);
-  CHECK(hidden.find("Z99") > key_at);  // nothing before it tells
+  CHECK(hidden.find("Z-99") > key_at);  // nothing before it tells
   CHECK(hidden.find("Spray 2") < key_at);
   const Outcome missing = folder.Run(ask + ",Q1");
   CHECK(missing.exit == 2);
   CHECK_THAT(missing.err, Contains("Q1") && Contains("conebook list"));
   const Outcome far_off =
-      folder.Run("report --archive book.db --at-bar 9 --report side.html --side-by-side Z99," + element);
+      folder.Run("report --archive book.db --at-bar 9 --report side.html --side-by-side Z-99," + element);
   CHECK(far_off.exit == 2);
   CHECK_THAT(far_off.err, Contains("no picture near 9 bar") && Contains("--at-bar"));
 }
