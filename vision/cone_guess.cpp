@@ -349,6 +349,7 @@ class GuessSearch {
 }  // namespace
 
 double FoundShareInPicture(const ClipModel& model, double found_share) {
+  constexpr int kLeastRows = 100;  // of fewer a share says little
   int inside = 0;
   for (const GuessLine& side : model.guess) {
     for (int i = 0; i < model.rows; ++i) {
@@ -356,7 +357,8 @@ double FoundShareInPicture(const ClipModel& model, double found_share) {
       inside += x >= 0.0 && x <= model.reading.width_px - 1 ? 1 : 0;
     }
   }
-  return inside > 0 ? std::min(1.0, found_share * 2.0 * model.rows / inside) : found_share;
+  const int counted = std::clamp(inside, std::min(2 * kLeastRows, 2 * model.rows), 2 * model.rows);
+  return counted > 0 ? std::min(1.0, found_share * 2.0 * model.rows / counted) : found_share;
 }
 
 GuessOutcome SearchCone(ClipModel& model, const std::vector<LumaFrame>& sample) {
