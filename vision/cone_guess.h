@@ -27,7 +27,7 @@ struct GuessOutcome {
   std::optional<double> exit_diameter_px;  // width of the spray where it leaves
 };
 
-// Of the rows: a cone shows on more.
+// Of the rows that its sides can be seen on: a cone shows on more.
 inline constexpr double kLeastFoundShare = 0.12;
 
 // A share of all rows and sides with an edge, as a share of those whose guessed side lies in the picture: a

@@ -458,7 +458,8 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
     SetColumns(model, false);
     outcome = SearchCone(model, sample);
   }
-  if (!outcome.found || FoundShareInPicture(model, outcome.found_share) < kLeastFoundShare) {
+  outcome.found_share = FoundShareInPicture(model, outcome.found_share);
+  if (!outcome.found || outcome.found_share < kLeastFoundShare) {
     result.flags.push_back(
         WhyNoCone(outcome, onset, ChangeBelowExit(sample, model), ClippedBackground(model)));
     return result;

@@ -1,6 +1,5 @@
-// From liquid to light: the sheet and the drops of one exposure splatted into an image of optical depth,
-// patch by patch (each at most about a pixel), then turned into signal, 0 where there is no liquid, towards 1
-// where it hides (or fills with light) all there is, and blurred as the camera blurs. Noise-free and linear.
+// The sheet of one exposure splatted into an image of optical depth (float_image.h), patch by patch, each at
+// most about a pixel. What flies beyond it: flying_drops.h.
 //
 // Grey film: depth along the line of sight through both walls, thickness ~ 1/r. Clear water: next to nothing
 // where the sheet faces the camera, much where it is grazed, since such rays are turned away.
@@ -30,11 +29,6 @@ struct FilmLook {
   double blur_px = 0.8;
 };
 
-struct Exposure {
-  double length_s = 0.0;
-  int parts = 1;
-};
-
 // The outermost continuous sheet, per pixel step along the nozzle's axis as it appears, on either side
 // (outwards positive, px). `seen` false where the sheet is not.
 struct SheetExtent {
@@ -50,7 +44,8 @@ struct Limb {
   double width_px = 0.0, turn_rad = 0.0;
 };
 
-// Adds one exposure to `depth`; `camera` is that of the nozzle; `shift` moves the picture (shake).
+// Adds one exposure to `depth`; `leaned` is the camera of the spray, not of the nozzle; `shift` moves the
+// picture (shake).
 void AddSheet(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
               double weight, double pitch_px, const Limb& limb, Pixel shift, FloatImage& depth,
               SheetExtent* extent);

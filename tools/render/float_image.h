@@ -47,7 +47,8 @@ void AddDisc(FloatImage& image, double x, double y, double radius_px, double dep
 // the time for which the disc covers it.
 void AddStreak(FloatImage& image, Pixel a, Pixel b, double radius_px, double depth);
 
-// 1 - exp(-depth), blurred.
+// From liquid to light: 1 - exp(-depth), 0 where there is no liquid, towards 1 where it hides (or fills with
+// light) all there is, blurred as the camera blurs. Noise-free and linear.
 void SignalFromDepth(FloatImage& depth, double blur_px);
 
 }  // namespace conebook::render

@@ -8,7 +8,7 @@
 
 namespace conebook::render {
 
-// Adds one exposure to `depth`; `leaned` is the camera of the spray, not of the nozzle.
+// Adds one exposure to `depth`, as AddSheet does.
 void AddDrops(const Spray& spray, const Camera& leaned, const FilmLook& look, const Instant& now,
               double exposure_s, Pixel shift, FloatImage& depth);
 
