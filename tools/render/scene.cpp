@@ -254,17 +254,21 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   const double widest = std::min(80.0, sp.half_angle_deg + s.angle_rise_deg * log_span);
   s.lean_deg = keys.Number("lean_deg", 0.8 * sheet.Normal(), "of the spray against the nozzle, to the right");
 
+  const bool rig_measured = keys.Flag(
+      "rig_measured", false, "rig gives all there is, as well as a board and a body's edges tell it");
   const double orientation = view.Unit();
   const double base_turn = orientation < 0.86    ? 0.0
                            : orientation < 0.91  ? 180.0
                            : orientation < 0.955 ? 90.0
                                                  : -90.0;
   const bool axis_written =
-      keys.Flag("axis_written", view.Chance(s.clean ? 1.0 : 0.7) || base_turn != 0.0, "rig gives axis_deg");
+      keys.Flag("axis_written", view.Chance(s.clean ? 1.0 : 0.7) || base_turn != 0.0 || rig_measured,
+                "rig gives axis_deg");
   const double axis_drawn = base_turn + (axis_written ? 1.5 : 0.5) * view.Normal();
   s.camera.axis_deg =
       keys.Number("axis_deg", axis_drawn, "nozzle in the picture: 0 down, positive to the right");
-  const bool tilt_written = keys.Flag("tilt_written", view.Chance(s.clean ? 1.0 : 0.6), "rig gives tilt_deg");
+  const bool tilt_written =
+      keys.Flag("tilt_written", view.Chance(s.clean ? 1.0 : 0.6) || rig_measured, "rig gives tilt_deg");
   const double tilt_draw = std::clamp(view.Normal(), -2.5, 2.5);
   s.camera.tilt_deg =
       keys.Number("tilt_deg", 2.0 * tilt_draw, "out of the picture, far end towards the camera");
@@ -619,21 +623,28 @@ Scene DrawScene(const SceneOptions& options, std::vector<SceneKey>* list) {
   const Camera camera = MakeCamera(s.camera);
   s.shown_px_per_mm = camera.PxPerMmAtExit();
   Random rig(seed, "rig");
-  const double scale_u = s.shown_px_per_mm * (s.clean ? 0.003 : rig.LogUniform(0.003, 0.01));
+  // Drawn in any case, so that a clip with the rig measured differs from the one without in nothing else.
+  const auto known = [rig_measured](double measured, double drawn) {
+    return rig_measured ? measured : drawn;
+  };
+  const double scale_u = s.shown_px_per_mm * (s.clean ? 0.003 : known(0.003, rig.LogUniform(0.003, 0.01)));
   s.px_per_mm = State(s.shown_px_per_mm, scale_u, rig, true, 4);
-  const bool exit_written =
-      keys.Flag("exit_written", rig.Chance(s.clean ? 1.0 : 0.85) || s.negative.starts_with("cut_off"),
-                "rig gives exit_px");
-  const double exit_u = s.clean ? 0.3 : rig.Uniform(0.3, 1.0);
+  const bool exit_written = keys.Flag(
+      "exit_written", rig.Chance(s.clean ? 1.0 : 0.85) || rig_measured || s.negative.starts_with("cut_off"),
+      "rig gives exit_px");
+  const double exit_u = s.clean ? 0.3 : known(0.3, rig.Uniform(0.3, 1.0));
   s.exit_x_px = State(s.camera.exit_px.x, exit_u, rig, exit_written, 2);
   s.exit_y_px = State(s.camera.exit_px.y, exit_u, rig, exit_written, 2);
   s.exit_diameter_mm = State(exit_mm, 0.0015 * exit_mm, rig, true, 4);
-  s.axis_deg = State(s.camera.axis_deg, s.clean ? 0.1 : rig.Uniform(0.1, 0.4), rig, axis_written, 2);
-  s.tilt_deg = State(s.camera.tilt_deg, s.clean ? 0.3 : rig.Uniform(0.4, 1.5), rig, tilt_written, 2);
-  const double distance_u = s.camera.distance_mm * (s.clean ? 0.01 : rig.Uniform(0.01, 0.03));
-  s.distance_mm =
-      State(s.camera.distance_mm, distance_u, rig,
-            keys.Flag("distance_written", rig.Chance(s.clean ? 1.0 : 0.75), "rig gives distance_mm"), 1);
+  s.axis_deg =
+      State(s.camera.axis_deg, known(0.05, s.clean ? 0.1 : rig.Uniform(0.1, 0.4)), rig, axis_written, 2);
+  s.tilt_deg =
+      State(s.camera.tilt_deg, s.clean ? 0.3 : known(0.3, rig.Uniform(0.4, 1.5)), rig, tilt_written, 2);
+  const double distance_u = s.camera.distance_mm * (s.clean ? 0.01 : known(0.01, rig.Uniform(0.01, 0.03)));
+  s.distance_mm = State(s.camera.distance_mm, distance_u, rig,
+                        keys.Flag("distance_written", rig.Chance(s.clean ? 1.0 : 0.75) || rig_measured,
+                                  "rig gives distance_mm"),
+                        1);
   s.focal_px = State(s.camera.focal_px, 0.01 * s.camera.focal_px, rig,
                      keys.Flag("focal_written", rig.Chance(0.25), "rig gives focal_px"), 1);
   s.temperature_c = State(st.temperature_c, 0.3, rig, true, 2);
