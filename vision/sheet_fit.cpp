@@ -172,6 +172,11 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
         for (std::size_t side = 0; side < 2; ++side) {
           RowSide& value = values[static_cast<std::size_t>(row - row0)][side];
           const double part = parts[static_cast<std::size_t>(row)][side];
+          // Where a limb is so strong or faint beside the clip's that 0.30 of it lies beyond the rungs, the
+          // outermost of these would stand for it: near the exit of a grey film half a pixel too far out.
+          if (part < static_cast<double>(kLadderParts.front()) ||
+              part > static_cast<double>(kLadderParts.back()))
+            continue;
           const std::int16_t* rungs = edges.data() + (static_cast<std::size_t>(row - row0) * 2 + side) *
                                                          static_cast<std::size_t>(kLadder);
           if (const auto edge = EdgeAtPart(rungs, part))
@@ -309,11 +314,12 @@ Mean Combine(std::span<const Way> ways, double Variant::*angle) {
   };
   Mean mean;
   mean.value = mean_of([&](const Way& way) { return way.value.*angle; });
-  // What the model leaves open shows, too, in how far the ways differ: the larger of both.
+  // What the model leaves open shows, too, in how far the ways differ: the larger of both. They are of two
+  // kinds, fits and the visible boundary, whose mean is open by half the variance between them.
   const double model = mean_of([&](const Way& way) { return way.model_deg; });
   const double between = mean_of(
       [&](const Way& way) { return (way.value.*angle - mean.value) * (way.value.*angle - mean.value); });
-  double variance = std::max(model * model, between);
+  double variance = std::max(model * model, 0.5 * between);
   for (std::size_t k = 0; k < ways.front().changed.size(); ++k) {
     const double by = mean_of([&](const Way& way) { return way.changed[k].*angle; }) - mean.value;
     variance += by * by;

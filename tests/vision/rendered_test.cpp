@@ -301,6 +301,25 @@ TEST_CASE("what is no cone is refused with its reason", "[vision][rendered]") {
 // In front light, with the drops out of view: the film left and right of the line tells it from a jet.
 // Close up, the far wall's end is seen nearer the exit than the near wall's: a breakup length read as if the
 // camera were far off may be short, and its u has to say so.
+TEST_CASE("a grey film's rim, twice as strong by the exit as below, does not bend the cone inwards",
+          "[vision][rendered]") {
+  for (const char* seed : {"900104", "900105"}) {
+    const Spray spray = Render(
+        std::string("fading-rim-") + seed,
+        std::string("--seed ") + seed +
+            " --group clean --fast --set camera=highspeed --set codec=frames16 --set container=png "
+            "--set light=backlit --set prespray=1 --set film=grey --set width=480 --set height=360 "
+            "--set frames=80 --set fps=1000 --set exposure_s=5e-6 --set axis_deg=1 --set tilt_deg=0 --set "
+            "half_angle_deg=40 --set breakup_in_view=1 --set exit_diameter_mm=1 --set wave_mm=0.02 --set "
+            "wall_depth=0.5 --set px_per_mm=6");
+    const vision::SprayPoint point = Measure(spray.Clip(), TrueView(spray), Span(spray));
+    INFO(seed);
+    REQUIRE(point.cone_half_angle_deg);
+    CHECK(point.cone_half_angle_deg->value ==
+          Approx(spray.truth["points"][0]["sheet_cone_deg"].get<double>()).margin(0.07));
+  }
+}
+
 TEST_CASE("a breakup length's interval holds where a near camera's distance is not stated",
           "[vision][rendered]") {
   const Spray spray = Render("close", "--seed 116894566925264 --group phone --fast --set film=grey");
