@@ -149,6 +149,15 @@ std::optional<double> SteepestRise(const std::vector<double>& column, std::span<
   return at;
 }
 
+// Which frames and rows of the rays are looked at; z of every row.
+struct Window {
+  std::span<const std::size_t> frames;
+  std::size_t step = 1;
+  std::span<const double> z;
+  std::size_t first = 0, last = 0;
+  std::size_t Rows() const { return last - first; }
+};
+
 struct Rises {
   std::vector<double> all;       // every ray and frame
   std::vector<double> of_frame;  // medians over rays, of frames with enough of them
@@ -160,27 +169,26 @@ double Texture(const RayValues& rays, std::size_t row, std::size_t ray) {
   return rays.texture[row * kRays + ray] / static_cast<double>(kTextureUnits);
 }
 
-Rises RisesOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
-              std::size_t step, std::size_t first, std::size_t last, double least_rise) {
+Rises RisesOf(const RecordSpool& spool, const Window& window, double least_rise) {
   Rises rises;
-  const RowWindows windows(z, 0.22);
+  const RowWindows windows(window.z, 0.22);
   RayValues rays;
-  std::vector<double> column(last);
-  for (std::size_t k = 0; k < frames.size(); k += step) {
-    spool.ReadRays(frames[k], rays);
+  std::vector<double> column(window.last);
+  for (std::size_t k = 0; k < window.frames.size(); k += window.step) {
+    spool.ReadRays(window.frames[k], rays);
     rises.frames += 1.0;
     std::vector<double> found;
     for (std::size_t ray = 0; ray < kRays; ++ray) {
-      for (std::size_t i = 0; i < last; ++i) column[i] = Texture(rays, i, ray);
-      for (std::size_t i = first; i < last; ++i) rises.texture += column[i];
-      const auto at = SteepestRise(column, z, first, windows, least_rise);
+      for (std::size_t i = 0; i < window.last; ++i) column[i] = Texture(rays, i, ray);
+      for (std::size_t i = window.first; i < window.last; ++i) rises.texture += column[i];
+      const auto at = SteepestRise(column, window.z, window.first, windows, least_rise);
       if (!at) continue;
       found.push_back(*at);
       rises.all.push_back(*at);
     }
     if (found.size() * 3 >= kRays) rises.of_frame.push_back(MedianInPlace(found));
   }
-  rises.texture /= std::max(1.0, rises.frames * kRays * static_cast<double>(last - first));
+  rises.texture /= std::max(1.0, rises.frames * kRays * static_cast<double>(window.Rows()));
   return rises;
 }
 
@@ -218,17 +226,16 @@ struct Fronts {
   double row_height = 0.0;  // mean, in the unit of distance
 };
 
-// Texture of rows [first, last), all rays of some frames, by row.
-std::vector<std::vector<double>> TexturesOfRows(const RecordSpool& spool, std::span<const std::size_t> frames,
-                                                std::size_t step, std::size_t first, std::size_t last) {
+// Texture of the window's rows, all rays of some of its frames, by row.
+std::vector<std::vector<double>> TexturesOfRows(const RecordSpool& spool, const Window& window) {
   constexpr std::size_t kFramesEnough = 60;
-  const std::size_t stride = std::max(step, frames.size() / kFramesEnough);
-  std::vector<std::vector<double>> rows(last - first);
+  const std::size_t stride = std::max(window.step, window.frames.size() / kFramesEnough);
+  std::vector<std::vector<double>> rows(window.Rows());
   RayValues rays;
-  for (std::size_t k = 0; k < frames.size(); k += stride) {
-    spool.ReadRays(frames[k], rays);
-    for (std::size_t i = first; i < last; ++i)
-      for (std::size_t ray = 0; ray < kRays; ++ray) rows[i - first].push_back(Texture(rays, i, ray));
+  for (std::size_t k = 0; k < window.frames.size(); k += stride) {
+    spool.ReadRays(window.frames[k], rays);
+    for (std::size_t i = 0; i < rows.size(); ++i)
+      for (std::size_t ray = 0; ray < kRays; ++ray) rows[i].push_back(Texture(rays, window.first + i, ray));
   }
   return rows;
 }
@@ -269,27 +276,26 @@ double FarOfRise(const BreakupOptions& options, double rise) {
   return options.far_of_rise + apart * (std::sqrt(ratio) - options.far_of_rise);
 }
 
-// Rows [first, last) of every ray and frame, less what fades, split where fine texture steps up.
-Fronts FrontsOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
-                std::size_t step, std::size_t first, std::size_t last, double floor,
+// The window's rows of every ray and frame, less what fades, split where fine texture steps up.
+Fronts FrontsOf(const RecordSpool& spool, const Window& window, double floor,
                 std::span<const double> fading) {
   Fronts fronts;
   fronts.of_ray.resize(kRays);
-  fronts.of_given_frame.assign(frames.size(), 0.0);
-  fronts.row_height =
-      (z[last - 1] - z[first]) / static_cast<double>(std::max<std::size_t>(1, last - 1 - first));
+  fronts.of_given_frame.assign(window.frames.size(), 0.0);
+  fronts.row_height = (window.z[window.last - 1] - window.z[window.first]) /
+                      static_cast<double>(std::max<std::size_t>(2, window.Rows()) - 1);
   RayValues rays;
-  std::vector<double> column(last - first);
-  for (std::size_t k = 0; k < frames.size(); k += step) {
-    spool.ReadRays(frames[k], rays);
+  std::vector<double> column(window.Rows());
+  for (std::size_t k = 0; k < window.frames.size(); k += window.step) {
+    spool.ReadRays(window.frames[k], rays);
     fronts.frames += 1.0;
     std::vector<double>& found = fronts.all_of_frame.emplace_back();
     for (std::size_t ray = 0; ray < kRays; ++ray) {
-      for (std::size_t i = first; i < last; ++i)
-        column[i - first] = std::log(Texture(rays, i, ray) + floor) - fading[i - first];
+      for (std::size_t i = 0; i < column.size(); ++i)
+        column[i] = std::log(Texture(rays, window.first + i, ray) + floor) - fading[i];
       const auto at = SplitRow(column);
       if (!at) continue;
-      found.push_back(z[first + *at]);
+      found.push_back(window.z[window.first + *at]);
       fronts.of_ray[ray].push_back(found.back());
     }
     if (found.size() * 3 < kRays) continue;
@@ -425,21 +431,21 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   first = FirstRowFrom(z, first, from);
   // Far below the end single drops are the steepest rise of an empty ray.
   const double half = z[RowAtPart(profile.detail, detail, 0.5)];
-  const Rises rises = RisesOf(spool, frames, z, step, first,
-                              FirstRowFrom(z, first, options.far_of_half * half), options.least_rise);
+  Window window{frames, step, z, first, FirstRowFrom(z, first, options.far_of_half * half)};
+  const Rises rises = RisesOf(spool, window, options.least_rise);
   if (rises.of_frame.size() < 5 || 3.0 * static_cast<double>(rises.of_frame.size()) < rises.frames) {
     return whole ? None(goes_on, 0.9 * end) : None("too few frames show where the sheet ends", std::nullopt);
   }
   std::vector<double> copy = rises.of_frame;
   const double rise = MedianInPlace(copy);
-  const std::size_t last = FirstRowFrom(z, first, FarOfRise(options, rise) * rise);
+  window.last = FirstRowFrom(z, first, FarOfRise(options, rise) * rise);
   const std::size_t quiet_end = FirstRowFrom(z, first, options.quiet_to * rise);
   // Logarithms are ruled by noise where there is little texture: the sheet's own is added first. (A part of
   // all texture hides the faint beginning of an end that strong drops follow.)
-  const std::vector<std::vector<double>> rows = TexturesOfRows(spool, frames, step, first, last);
-  const double quiet = QuietTexture(std::span(rows).first(std::min(quiet_end, last) - first));
+  const std::vector<std::vector<double>> rows = TexturesOfRows(spool, window);
+  const double quiet = QuietTexture(std::span(rows).first(std::min(quiet_end, window.last) - first));
   const double floor = std::max(quiet, options.least_floor * rises.texture) + 1e-9;
-  const Fronts fronts = FrontsOf(spool, frames, z, step, first, last, floor, FadingLevels(rows, floor));
+  const Fronts fronts = FrontsOf(spool, window, floor, FadingLevels(rows, floor));
   if (fronts.of_frame.size() < 5) return None("too few frames show where the sheet ends", std::nullopt);
   BreakupResult result;
   result.reading = Combine(rises, fronts, half, z[top], options);
