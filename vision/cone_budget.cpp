@@ -1,0 +1,250 @@
+#include "vision/cone_budget.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <optional>
+
+#include <Eigen/Eigenvalues>
+#include <fmt/format.h>
+
+namespace conebook::vision {
+namespace {
+
+using calib::Shared;
+
+struct Scatter {
+  double u = 0.0;
+  double dof = 1.0;
+};
+
+Scatter ScatterOf(const std::vector<double>& series) {
+  if (series.size() < 3) return {0.5, 1.0};  // nothing to judge by: a single frame scatters by half a degree
+  const double n_effective = EffectiveSampleSize(series);
+  const double by_frames = 1.25 * RobustSpread(series) / std::sqrt(n_effective);
+  // Slow drifts hardly show in the correlation of a short series, but in the means of its blocks.
+  constexpr int kBlocks = 6;
+  constexpr int kLeastBlock = 5;
+  std::vector<double> means;
+  for (const Block& block : ContiguousBlocks(series.size(), kBlocks, kLeastBlock)) {
+    double sum = 0.0;
+    for (std::size_t k = block.first; k < block.last; ++k) sum += series[k];
+    means.push_back(sum / static_cast<double>(block.last - block.first));
+  }
+  const double by_blocks = UncertaintyOfMean(means).value_or(0.0);
+  // The spread itself is known only so well; few values can look alike by chance.
+  if (by_blocks > by_frames) return {by_blocks, static_cast<double>(means.size()) - 1.0};
+  return {by_frames, std::max(1.0, n_effective - 1.0)};
+}
+
+// Mean effect and linear effect of an error of +-u in one parameter.
+struct Effect {
+  HalfAngles linear, mean;
+};
+
+template <typename Change>
+std::optional<Effect> EffectOf(const FittedCone& cone, Change change) {
+  calib::ConeCamera plus = cone.setup.camera;
+  calib::ConeCamera minus = cone.setup.camera;
+  change(plus, 1.0);
+  change(minus, -1.0);
+  const auto a = AnglesUnder(plus, cone.boundary, cone.setting);
+  const auto b = AnglesUnder(minus, cone.boundary, cone.setting);
+  if (!a || !b) return std::nullopt;
+  Effect effect;
+  effect.linear = {0.5 * (a->left - b->left), 0.5 * (a->right - b->right)};
+  effect.mean = {0.5 * (a->left + b->left) - cone.angles.left,
+                 0.5 * (a->right + b->right) - cone.angles.right};
+  return effect;
+}
+
+std::string HowKnown(const calib::Stated& s, const char* unit) {
+  if (s.calibrated) return " (as calibrated)";
+  return s.u_assumed ? fmt::format(" (assumed {:.3g} {})", s.u, unit) : std::string();
+}
+
+// The effect of tilt is one-sided: its mean is to be taken out, its own spread stays (chi-square, one
+// degree).
+HalfAngles AddTilt(const FittedCone& cone, ConeBudget& budget) {
+  const calib::Stated& tilt = cone.setup.view->tilt_deg;
+  if (!(tilt.u > 0.0)) return {};
+  const auto effect = EffectOf(cone, [&](calib::ConeCamera& c, double sign) { c.tilt_deg += sign * tilt.u; });
+  if (!effect) return {};
+  const double root2 = std::numbers::sqrt2;
+  budget.Add("tilt" + HowKnown(tilt, "deg"), Shared::kRig,
+             std::hypot(effect->linear.left, root2 * effect->mean.left),
+             std::hypot(effect->linear.right, root2 * effect->mean.right),
+             std::hypot(effect->linear.Mean(), root2 * effect->mean.Mean()),
+             std::hypot(effect->linear.Lean(), root2 * effect->mean.Lean()));
+  return effect->mean;
+}
+
+// Stations go with the exit, and the sides are not straight.
+void AddExit(const FittedCone& cone, ConeBudget& budget) {
+  const ClipModel& model = cone.setting.model;
+  const auto& stated_y_px = cone.setup.view->exit_y_px;
+  const double u_exit = stated_y_px ? stated_y_px->u : model.u_exit_px;
+  const cv::Point2d along =
+      Apply(model.reading.upright_from_reading, model.exit_px + cv::Point2d(0.0, u_exit)) -
+      Apply(model.reading.upright_from_reading, model.exit_px);
+  const auto effect = EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
+    c.exit_px[0] += sign * along.x;
+    c.exit_px[1] += sign * along.y;
+  });
+  if (!effect) return;
+  budget.AddLinear(stated_y_px ? "exit position" : "exit position (found)",
+                   stated_y_px ? Shared::kRig : Shared::kClip, effect->linear);
+}
+
+void AddDistance(const FittedCone& cone, ConeBudget& budget) {
+  const View& view = *cone.setup.view;
+  const calib::ConeCamera& camera = cone.setup.camera;
+  if (!camera.distance_mm) {
+    calib::ConeCamera near = camera;
+    near.distance_mm = UnstatedDistanceMm(cone.setup, cone.setting.options);
+    if (const auto a = AnglesUnder(near, cone.boundary, cone.setting)) {
+      budget.AddLinear("camera distance not stated", Shared::kRig,
+                       {a->left - cone.angles.left, a->right - cone.angles.right});
+    }
+    return;
+  }
+  const calib::Stated* stated = view.distance_mm ? &*view.distance_mm : nullptr;
+  double relative = stated ? stated->u / stated->value : 0.03;
+  const bool by_lens = camera.lens && camera.lens->covariance && view.px_per_mm;
+  // Focal length over scale: the lens's share comes with the lens.
+  if (by_lens) relative = view.px_per_mm->u / view.px_per_mm->value;
+  const auto effect = EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
+    c.distance_mm = *c.distance_mm * (1.0 + sign * relative);
+  });
+  if (!effect) return;
+  const std::string how = by_lens  ? " (by lens and scale)"
+                          : stated ? HowKnown(*stated, "mm")
+                                   : " (assumed 3 %)";
+  budget.AddLinear("camera distance" + how, Shared::kRig, effect->linear);
+}
+
+// What the lens's covariance makes of left, right, mean and lean: JCGM 100:2008, eq. 13, along the
+// covariance's own axes, so that every lens tried is one that the calibration allows.
+std::optional<std::array<double, 4>> LensEffect(const FittedCone& cone) {
+  const calib::ConeCamera& camera = cone.setup.camera;
+  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix<double, 9, 9>> axes(*camera.lens->covariance);
+  const calib::LensVector best = calib::ParametersOf(*camera.lens);
+  std::array<double, 4> square{};
+  for (int i = 0; i < 9; ++i) {
+    if (!(axes.eigenvalues()[i] > 0.0)) continue;
+    const calib::LensVector step = std::sqrt(axes.eigenvalues()[i]) * axes.eigenvectors().col(i);
+    const auto effect = EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
+      calib::SetParameters(*c.lens, best + sign * step);
+      c.distance_mm = *c.distance_mm * c.lens->fx_px / camera.lens->fx_px;
+    });
+    if (!effect) return std::nullopt;
+    const HalfAngles& e = effect->linear;
+    const std::array<double, 4> parts{e.left, e.right, e.Mean(), e.Lean()};
+    for (std::size_t k = 0; k < 4; ++k) square[k] += parts[k] * parts[k];
+  }
+  for (double& one : square) one = std::sqrt(one);
+  return square;
+}
+
+// 0.5 % at the corner of the picture: what video cameras leave after their own correction (common practice,
+// no source).
+void AddUnknownLens(const FittedCone& cone, ConeBudget& budget) {
+  const calib::ConeCamera& camera = cone.setup.camera;
+  calib::ConeCamera bent = camera;
+  calib::Lens lens;
+  lens.fx_px = lens.fy_px =
+      camera.distance_mm ? *camera.distance_mm * camera.px_per_mm : 1.4 * cone.setup.image_width_px;
+  lens.cx_px = camera.centre_x_px;
+  lens.cy_px = camera.centre_y_px;
+  const double corner = 0.6 * cone.setup.image_width_px / lens.fx_px;
+  lens.k1 = 0.005 / (corner * corner);
+  bent.lens = lens;
+  bent.distance_mm = lens.fx_px / camera.px_per_mm;
+  calib::ConeCamera straight = bent;
+  straight.lens->k1 = 0.0;
+  const auto a = AnglesUnder(bent, cone.boundary, cone.setting);
+  const auto s = AnglesUnder(straight, cone.boundary, cone.setting);
+  if (a && s) budget.AddLinear("lens not calibrated", Shared::kRig, {a->left - s->left, a->right - s->right});
+}
+
+void AddLens(const FittedCone& cone, ConeBudget& budget) {
+  const auto& lens = cone.setup.camera.lens;
+  if (!lens) return AddUnknownLens(cone, budget);
+  if (!lens->covariance) return;
+  if (const auto u = LensEffect(cone))
+    budget.Add("lens (as calibrated)", Shared::kRig, (*u)[0], (*u)[1], (*u)[2], (*u)[3]);
+}
+
+// Not corrected for, so all of it counts (JCGM 100:2008, F.2.4.5).
+void AddKnownCones(const KnownCones& known, ConeBudget& budget) {
+  const double u = known.difference_deg;
+  budget.Add(fmt::format("known cone{} of {} read {:.3f} deg off (u {:.3f} deg)",
+                         known.checks == 1 ? "" : "s", known.date, known.difference_deg, known.u_deg),
+             Shared::kRig, u, u, u, 0.0);
+}
+
+}  // namespace
+
+void ConeBudget::Add(const std::string& source, calib::Shared shared, double u_left, double u_right,
+                     double u_mean, double u_lean) {
+  left.push_back({source, std::abs(u_left), shared});
+  right.push_back({source, std::abs(u_right), shared});
+  mean.push_back({source, std::abs(u_mean), shared});
+  lean.push_back({source, std::abs(u_lean), shared});
+}
+
+void AddScatter(const ConeAngles& frames, ConeBudget& budget) {
+  std::vector<double> left;
+  std::vector<double> right;
+  std::vector<double> mean;
+  std::vector<double> lean;
+  for (std::size_t k = 0; k < frames.frame_found.size(); ++k) {
+    if (!frames.frame_found[k]) continue;
+    left.push_back(frames.frame_left_deg[k]);
+    right.push_back(frames.frame_right_deg[k]);
+    mean.push_back(0.5 * (left.back() + right.back()));
+    lean.push_back(0.5 * (right.back() - left.back()));
+  }
+  const Scatter l = ScatterOf(left);
+  const Scatter r = ScatterOf(right);
+  const Scatter m = ScatterOf(mean);
+  const Scatter n = ScatterOf(lean);
+  budget.Add("scatter from frame to frame", Shared::kFrames, l.u, r.u, m.u, n.u);
+  budget.left.back().dof = l.dof;
+  budget.right.back().dof = r.dof;
+  budget.mean.back().dof = m.dof;
+  budget.lean.back().dof = n.dof;
+}
+
+void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const BoundarySides& at_high,
+                  ConeBudget& budget) {
+  const auto low = AnglesUnder(cone.setup.camera, at_low, cone.setting);
+  const auto high = AnglesUnder(cone.setup.camera, at_high, cone.setting);
+  if (!low || !high) return;
+  const double scale = 0.5 / std::sqrt(3.0);
+  budget.AddLinear("threshold (0.20 against 0.40 of the reference level)", Shared::kClip,
+                   {scale * (high->left - low->left), scale * (high->right - low->right)});
+}
+
+void AddDefinition(const FittedCone& cone, ConeBudget& budget) {
+  const bool compressed = cone.setting.model.format.compressed;
+  const ConeFitOptions& options = cone.setting.options;
+  const double floor = compressed ? options.floor_compressed_deg : options.floor_deg;
+  budget.Add(compressed ? "definition and compression" : "definition", Shared::kModel, floor * 1.2,
+             floor * 1.2, floor, floor);
+}
+
+HalfAngles AddRig(const FittedCone& cone, ConeBudget& budget) {
+  const View& view = *cone.setup.view;
+  const HalfAngles by_tilt = AddTilt(cone, budget);
+  budget.AddLinear("axis" + HowKnown(view.axis_deg, "deg"), Shared::kRig,
+                   {view.axis_deg.u, -view.axis_deg.u});
+  AddExit(cone, budget);
+  AddDistance(cone, budget);
+  AddLens(cone, budget);
+  if (view.known_cones) AddKnownCones(*view.known_cones, budget);
+  return by_tilt;
+}
+
+}  // namespace conebook::vision

@@ -1,0 +1,46 @@
+// What the half angles of a pressure point leave open, source by source, all in deg: one list each for left,
+// right, their mean and lean. A parameter's share is what a change by its u makes of the angles, fitted anew
+// (JCGM 100:2008, 5.1.3, note 2). The sources are named in cone_fit.h.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include <calib/quantity.h>
+
+#include "vision/cone_lines.h"
+
+namespace conebook::vision {
+
+struct ConeBudget {
+  std::vector<calib::Contribution> left, right, mean, lean;
+
+  void Add(const std::string& source, calib::Shared shared, double u_left, double u_right, double u_mean,
+           double u_lean);
+  void AddLinear(const std::string& source, calib::Shared shared, const HalfAngles& effect) {
+    Add(source, shared, effect.left, effect.right, effect.Mean(), effect.Lean());
+  }
+};
+
+// A pressure point as fitted with the best values.
+struct FittedCone {
+  const LineSetting& setting;
+  const CameraSetup& setup;
+  const BoundarySides& boundary;
+  HalfAngles angles;
+};
+
+// From the frames' own angles, with their correlation.
+void AddScatter(const ConeAngles& frames, ConeBudget& budget);
+
+// From the boundaries at 0.20 and at 0.40 of the reference level.
+void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const BoundarySides& at_high,
+                  ConeBudget& budget);
+
+void AddDefinition(const FittedCone& cone, ConeBudget& budget);
+
+// Tilt, axis, exit, distance, lens, known cones. Returns what is to be added to the angles: tilt's mean
+// effect is one-sided and taken out.
+HalfAngles AddRig(const FittedCone& cone, ConeBudget& budget);
+
+}  // namespace conebook::vision

@@ -1,0 +1,38 @@
+#include "vision/cone_lines.h"
+
+#include <utility>
+
+namespace conebook::vision {
+
+std::optional<SideLine> LineOfSide(const LineSetting& setting, std::span<const BoundaryRow> rows, int side,
+                                   const calib::ConeProjection& projection, double px_per_mm) {
+  std::vector<double> z;
+  std::vector<double> x;
+  for (const BoundaryRow& row : rows) {
+    const cv::Point2d px = UprightPx(setting.model, row.row, side, row.out_px);
+    const calib::AxisPlanePoint p = projection.MmFromPx({px.x, px.y});
+    if (p.z_mm < setting.near_mm || p.z_mm > setting.far_mm) continue;
+    z.push_back(p.z_mm);
+    x.push_back(p.x_mm);
+  }
+  RobustLineOptions options;
+  options.floor = setting.options.line_floor_px / px_per_mm;
+  options.min_points = setting.options.least_rows;
+  const std::optional<Line> line = FitRobustLine(z, x, options);
+  if (!line) return std::nullopt;
+  std::vector<double> residuals;
+  for (std::size_t i = 0; i < z.size(); ++i) residuals.push_back(x[i] - line->Y(z[i]));
+  return SideLine{*line, RobustSpread(std::move(residuals))};
+}
+
+std::optional<HalfAngles> AnglesUnder(const calib::ConeCamera& camera, const BoundarySides& boundary,
+                                      const LineSetting& setting) {
+  const calib::ConeProjection projection(camera);
+  const auto left = LineOfSide(setting, boundary[0], kLeftSide, projection, camera.px_per_mm);
+  const auto right = LineOfSide(setting, boundary[1], kRightSide, projection, camera.px_per_mm);
+  if (!left || !right) return std::nullopt;
+  return HalfAngles{projection.HalfAngleDeg(calib::Side::kLeft, left->line.intercept, left->line.slope),
+                    projection.HalfAngleDeg(calib::Side::kRight, right->line.intercept, right->line.slope)};
+}
+
+}  // namespace conebook::vision

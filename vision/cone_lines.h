@@ -1,0 +1,46 @@
+// Straight lines through both sides of a boundary between the stations, and the half angles that they have in
+// space as a camera sees them. Shared by the fit (cone_fit.h) and its budget (cone_budget.h).
+#pragma once
+
+#include <array>
+#include <optional>
+#include <span>
+#include <vector>
+
+#include <calib/cone_projection.h>
+
+#include "vision/boundary.h"
+#include "vision/clip_model.h"
+#include "vision/cone_fit.h"
+#include "vision/statistics.h"
+
+namespace conebook::vision {
+
+struct HalfAngles {  // deg
+  double left = 0.0, right = 0.0;
+  double Mean() const { return 0.5 * (left + right); }
+  double Lean() const { return 0.5 * (right - left); }
+};
+
+using BoundarySides = std::array<std::vector<BoundaryRow>, 2>;  // left, right
+
+struct SideLine {
+  Line line;               // x_mm on z_mm
+  double spread_mm = 0.0;  // of all rows about the line, robust
+};
+
+// What a line is fitted under, whatever the camera.
+struct LineSetting {
+  const ClipModel& model;
+  double near_mm, far_mm;
+  const ConeFitOptions& options;
+};
+
+// Nothing: too few rows between the stations.
+std::optional<SideLine> LineOfSide(const LineSetting& setting, std::span<const BoundaryRow> rows, int side,
+                                   const calib::ConeProjection& projection, double px_per_mm);
+
+std::optional<HalfAngles> AnglesUnder(const calib::ConeCamera& camera, const BoundarySides& boundary,
+                                      const LineSetting& setting);
+
+}  // namespace conebook::vision
