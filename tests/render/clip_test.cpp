@@ -2,8 +2,10 @@
 #include <cmath>
 
 #include <catch2/catch.hpp>
-#include <render/clip.h>
+#include <render/exposure.h>
+#include <render/rig_file.h>
 #include <render/scene.h>
+#include <render/timeline.h>
 
 using namespace conebook::render;
 

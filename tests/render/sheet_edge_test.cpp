@@ -2,7 +2,7 @@
 #include <numbers>
 
 #include <catch2/catch.hpp>
-#include <render/clip.h>
+#include <render/exposure.h>
 #include <render/scene.h>
 #include <render/sheet_edge.h>
 

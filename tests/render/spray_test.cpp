@@ -5,7 +5,7 @@
 
 #include <catch2/catch.hpp>
 #include <render/boundary_truth.h>
-#include <render/clip.h>
+#include <render/exposure.h>
 #include <render/flying_drops.h>
 #include <render/scene.h>
 #include <render/spray.h>
