@@ -8,14 +8,13 @@
 
 #include <opencv2/imgproc.hpp>
 
+#include "vision/cone_origin.h"
 #include "vision/rim_search.h"
 #include "vision/scene.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
 namespace {
-
-constexpr double kRingOfExit = 0.46;  // middle of the film, parts of the exit's diameter
 
 // A shaking camera moves the body's edges; what two pixels of it explain is no spray.
 cv::Mat1f ChangeBeyondShake(const std::vector<LumaFrame>& sample, const ClipModel& model) {

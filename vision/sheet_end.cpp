@@ -29,6 +29,37 @@ double WideEnoughMm(const ClipModel& model, const CameraSetup& setup) {
   return std::max(0.0, dy) / setup.camera.px_per_mm;
 }
 
+// Rows down to where a side of the spray is still seen now and then, or would be outside the picture: far
+// below that there is no spray, and whatever flickers there, light on the window or a lamp's noise, is no end
+// of a sheet.
+int RowsWithSpray(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames) {
+  constexpr std::size_t kFramesEnough = 40;
+  constexpr double kLeastShare = 0.1;
+  constexpr double kBeyond = 1.5;  // drops too faint for an edge follow
+  const std::size_t step = std::max<std::size_t>(1, frames.size() / kFramesEnough);
+  std::vector<int> seen(static_cast<std::size_t>(spool.Rows()), 0);
+  std::vector<std::int16_t> edges;
+  int used = 0;
+  for (std::size_t k = 0; k < frames.size(); k += step) {
+    spool.ReadEdges(frames[k], 0, spool.Rows(), edges);
+    ++used;
+    for (std::size_t row = 0; row < seen.size(); ++row) {
+      for (const std::size_t side : {0U, 1U}) {
+        if (edges[(row * 2 + side) * kLadder + kLadderFirst] == kNoEdge) continue;
+        ++seen[row];
+        break;
+      }
+    }
+  }
+  int last = 0;
+  for (int row = 0; row < spool.Rows(); ++row) {
+    const double dy = model.Row(row) - model.exit_px.y;
+    const bool outside = model.guess[0].X(dy) < 0.0 || model.guess[1].X(dy) > model.reading.width_px - 1.0;
+    if (outside || seen[static_cast<std::size_t>(row)] >= kLeastShare * used) last = row;
+  }
+  return std::min(spool.Rows(), static_cast<int>(kBeyond * (last + 1)));
+}
+
 std::function<WallsSeen(double)> WallsAt(const ClipModel& model, const calib::ConeCamera& camera) {
   const calib::ConeProjection projection(camera);
   // The sides as guessed, from the picture to the cone in space.
@@ -63,8 +94,8 @@ double RowDistanceMm(const ClipModel& model, const CameraSetup& setup, int row) 
 BreakupResult EndOfSheet(const ClipModel& model, const RecordSpool& spool,
                          std::span<const std::size_t> frames, const CameraSetup& setup) {
   std::vector<double> distance;
-  for (int row = 0; row < spool.Rows(); row += kRayRowStep)
-    distance.push_back(RowDistanceMm(model, setup, row));
+  const int rows = RowsWithSpray(model, spool, frames);
+  for (int row = 0; row < rows; row += kRayRowStep) distance.push_back(RowDistanceMm(model, setup, row));
   const double exit_mm = setup.view->exit_diameter_mm.value;
   BreakupOptions options;
   options.rim_level = static_cast<double>(std::min(model.level[kLeftSide], model.level[kRightSide]));

@@ -12,6 +12,7 @@
 #include "vision/camera_doubts.h"
 #include "vision/clip_reading.h"
 #include "vision/cone_fit.h"
+#include "vision/cone_origin.h"
 #include "vision/drop_clip.h"
 #include "vision/drops_below_sheet.h"
 #include "vision/edge_wave_reader.h"
@@ -388,6 +389,7 @@ class Measurer {
       point.apparent_half_angle_deg.reset();
       return;
     }
+    if (result_.has_scale) Origin(p, angles);
     Sheet(p, angles);
     const std::size_t n = points_[p].size();
     for (std::size_t k = 0; k < n; ++k) {
@@ -508,6 +510,17 @@ class Measurer {
               "film closer and sharper, with a shorter exposure");
     }
     result_.points[p].waves = std::move(waves.waves);
+  }
+
+  void Origin(std::size_t p, const ConeAngles& angles) {
+    const double px_per_mm = setup_.camera.px_per_mm;
+    const double u_exit_px = view_.exit_y_px ? view_.exit_y_px->u : kept_.model.u_exit_px;
+    auto doubt = OriginDoubt(angles, px_per_mm, result_.near_mm, result_.far_mm,
+                             0.5 * view_.exit_diameter_mm.value, u_exit_px / px_per_mm);
+    if (!doubt) return;
+    doubt->point = static_cast<int>(p);
+    doubt->quantity = "breakup_mm";
+    result_.flags.push_back(std::move(*doubt));
   }
 
   // An angle against the nozzle's axis, in a picture that turns.

@@ -9,6 +9,7 @@
 #include <calib/error.h>
 
 #include "vision/cone_guess.h"
+#include "vision/cone_origin.h"
 #include "vision/exit_search.h"
 #include "vision/lamp_watch.h"
 #include "vision/light_bands.h"
@@ -440,6 +441,7 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
   ChooseScenePoints(model);
   SetColumns(model, false);
 
+  constexpr double kLeastOfBefore = 0.8;  // of the edges found; rows are other ones, too
   GuessOutcome outcome = SearchCone(model, sample);
   if (outcome.found && model.background_from_spray) {
     const ClipModel before = model;
@@ -452,6 +454,22 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
       outcome = again;
     else
       model = before;
+  }
+  if (outcome.found && model.exit_found && HasScale(view)) {
+    const ClipModel before = model;
+    if (TakeExitFromSides(model)) {
+      if (model.background_from_spray) {
+        BackgroundBesideGuess(motion, model);
+        light();
+      }
+      SetRows(model);
+      SetColumns(model, false);
+      const GuessOutcome again = SearchCone(model, sample);
+      if (again.found && again.found_share >= kLeastOfBefore * outcome.found_share)
+        outcome = again;
+      else
+        model = before;
+    }
   }
   if (outcome.found && !HasScale(view) && SetExitDiameter(outcome, model)) {
     SetRows(model);

@@ -380,6 +380,44 @@ TEST_CASE("the exit of a faint cone is found under shake and grain", "[vision][r
         Approx(0.5 * (TrueSide(spray, "left", view) + TrueSide(spray, "right", view))).margin(0.3));
 }
 
+// On from the first frame, a rim lost for a stretch: what changes begins 13 mm below the exit.
+TEST_CASE("an exit found far down a standing sheet goes up to where the sides come from",
+          "[vision][rendered]") {
+  const Spray spray =
+      Render("standing-clear", "--seed 4168582894555 --group highspeed --fast --set film=clear");
+  vision::View view = TrueView(spray);
+  view.exit_x_px.reset();
+  view.exit_y_px.reset();
+  const vision::ClipReading reading = vision::ReadClip(spray.Clip(), view, {});
+  REQUIRE_FALSE(reading.Rejected());
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {Span(spray)});
+  CHECK(m.exit_px.y == Approx(spray.truth["true"]["exit_px"][1].get<double>()).margin(6.0));
+  REQUIRE(m.points[0].breakup_mm);
+  CHECK(m.points[0].breakup_mm->value ==
+        Approx(spray.truth["points"][0]["breakup_mm"].get<double>()).epsilon(0.06));
+}
+
+// Drops too fine for the exposure vanish below the sheet; farther down nothing is left but grain and drops on
+// the window.
+TEST_CASE("what flickers far below the last that is seen of a spray is not the end of its sheet",
+          "[vision][rendered]") {
+  const Spray spray =
+      Render("fine-mist", "--seed 25969165695117 --group phone --fast --set film=clear --set closes=1");
+  const vision::View view = TrueView(spray);
+  const vision::ClipReading reading = vision::ReadClip(spray.Clip(), view, {});
+  REQUIRE_FALSE(reading.Rejected());
+  const json& truth = spray.truth["points"];
+  std::vector<vision::TimeSpan> spans;
+  for (const json& p : truth) spans.push_back({p["t0_s"], p["t1_s"]});
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, spans);
+  for (std::size_t p = 0; p < spans.size(); ++p) {
+    INFO("point " << p);
+    if (m.points[p].breakup_mm)  // or a reason
+      CHECK(m.points[p].breakup_mm->value == Approx(truth[p]["breakup_mm"].get<double>()).epsilon(0.15));
+  }
+  REQUIRE(m.points[0].breakup_mm);
+}
+
 // The spray is on from the first frame and its sheet hardly moves: there is no picture without it, and the
 // median over time holds the sheet itself.
 void CheckStandingSheet(const std::string& name, const std::string& options, bool exit_stated) {
