@@ -3,8 +3,8 @@
 // the first rows that change for good; and where the two outermost sides of the change farther down come
 // from, as straight paths off a ring the width of the film. The body of a shaking camera changes at its edges
 // and may pass for the second; a faint sheet may not show in it; sides need to open, which no body's do.
-// Where the second lies far from the third, the third is taken. Once the sides have been followed, the exit is
-// held against them (cone_origin.h).
+// Where the second lies far from the third, the third is taken. Once the sides have been followed, the exit
+// is held against them (cone_origin.h).
 #pragma once
 
 #include <vector>
