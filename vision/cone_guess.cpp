@@ -362,6 +362,7 @@ double FoundShareInPicture(const ClipModel& model, double found_share) {
 }
 
 GuessOutcome SearchCone(ClipModel& model, const std::vector<LumaFrame>& sample) {
+  model.strong_filter = model.pair_rows = false;
   GuessSearch search(model, sample);
   GuessOutcome outcome = search.Run();
   const float weakest = std::min(model.level[0], model.level[1]);
@@ -375,8 +376,6 @@ GuessOutcome SearchCone(ClipModel& model, const std::vector<LumaFrame>& sample) 
 
 bool GuessCone(const std::vector<LumaFrame>& frames, ClipModel& model) {
   ClipModel candidate = model;
-  candidate.strong_filter = false;
-  candidate.pair_rows = false;
   const GuessOutcome outcome = SearchCone(candidate, frames);
   if (!outcome.found || FoundShareInPicture(candidate, outcome.found_share) < kLeastFoundShare) return false;
   SetColumns(candidate, true);

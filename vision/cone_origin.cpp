@@ -5,29 +5,18 @@
 
 #include <fmt/format.h>
 
+#include "vision/sheet_fit.h"
+
 namespace conebook::vision {
 
-double HalfWidthAtExit(double r0, double slope, double near, double far) {
-  constexpr int kSteps = 60;
-  double sz = 0.0;
-  double sh = 0.0;
-  double szz = 0.0;
-  double szh = 0.0;
-  for (int i = 0; i < kSteps; ++i) {
-    const double z = near + (far - near) * i / (kSteps - 1.0);
-    const double h = std::hypot(r0, slope * z);
-    sz += z;
-    sh += h;
-    szz += z * z;
-    szh += z * h;
-  }
-  const double fitted = (kSteps * szh - sz * sh) / (kSteps * szz - sz * sz);
-  return (sh - fitted * sz) / kSteps;
-}
+namespace {
+
+constexpr double kLeastSlope =
+    0.15;  // half width per distance: below, a pixel of the edge moves the exit by too many
+
+}  // namespace
 
 bool TakeExitFromSides(ClipModel& model) {
-  constexpr double kLeastSlope =
-      0.15;  // half width a row: below, a pixel of the edge moves the exit by too many
   constexpr double kNearDiameters = 2.0, kFarPart = 0.5;  // of the rows
   constexpr double kAgree = 2.5;                          // u of the difference
   constexpr double kSharpPx = 4.0, kDoubt = 0.35;
@@ -38,7 +27,8 @@ bool TakeExitFromSides(ClipModel& model) {
   if (slope < kLeastSlope) return false;
   const double near = std::max(10.0, kNearDiameters * model.exit_diameter_px);
   const double far = std::max(near + 40.0, kFarPart * model.rows * model.row_step);
-  const double ring = HalfWidthAtExit(kRingOfExit * model.exit_diameter_px, slope, near, far);
+  const double ring =
+      LineThroughHyperboloid(kRingOfExit * model.exit_diameter_px, slope, near, far).intercept;
   const double half_width = 0.5 * (right.at_exit_px - left.at_exit_px);
   const double down = -(half_width - ring - kEdgeOutward_px) / slope;  // of the exit as it is
   const double u_sides = std::hypot(kUEdgeOutward_px, kURing * ring) / slope;
@@ -68,11 +58,11 @@ bool TakeExitFromSides(ClipModel& model) {
 
 std::optional<calib::Flag> OriginDoubt(const ConeAngles& angles, double px_per_mm, double near_mm,
                                        double far_mm, double exit_radius_mm, double u_exit_mm) {
-  constexpr double kLeastSlope = 0.15;
   const double slope = 0.5 * (angles.slope[kRightSide] - angles.slope[kLeftSide]);
   if (slope < kLeastSlope) return std::nullopt;
-  const double ring = HalfWidthAtExit(2.0 * kRingOfExit * exit_radius_mm, slope, near_mm, far_mm) +
-                      kEdgeOutward_px / px_per_mm;
+  const double ring =
+      LineThroughHyperboloid(2.0 * kRingOfExit * exit_radius_mm, slope, near_mm, far_mm).intercept +
+      kEdgeOutward_px / px_per_mm;
   const double half_width = 0.5 * (angles.at_exit_mm[kRightSide] - angles.at_exit_mm[kLeftSide]);
   const double wider = half_width - ring;
   // Sides that gas bends and a film thicker on one side leave a part of the radius; the edges of single clips
@@ -87,22 +77,22 @@ std::optional<calib::Flag> OriginDoubt(const ConeAngles& angles, double px_per_m
         calib::Severity::kWarn,
         std::nullopt,
         std::nullopt,
-        fmt::format("carried straight up to the exit the sides are {:.2f} mm apart, on an exit of {:.2f} mm: "
-                    "they come "
-                    "from some {:.1f} mm above it; breakup length and stations count from the exit",
-                    2.0 * half_width, 2.0 * exit_radius_mm, off_mm),
+        fmt::format(
+            "carried straight back to the exit the sides are {:.2f} mm apart, on an exit of {:.2f} mm: "
+            "they come "
+            "from some {:.1f} mm upstream of it; breakup length and stations count from the exit",
+            2.0 * half_width, 2.0 * exit_radius_mm, off_mm),
         "check exit_px and exit_diameter_mm; does the spray leave a holder's face, or cling to one?"};
   }
-  return calib::Flag{
-      "narrow_origin",
-      calib::Severity::kWarn,
-      std::nullopt,
-      std::nullopt,
-      fmt::format(
-          "carried straight up the sides meet some {:.1f} mm below the exit; breakup length and stations "
-          "count from the exit",
-          off_mm),
-      "check exit_px; does a holder or a sleeve hide the beginning of the spray?"};
+  return calib::Flag{"narrow_origin",
+                     calib::Severity::kWarn,
+                     std::nullopt,
+                     std::nullopt,
+                     fmt::format("carried straight back the sides meet some {:.1f} mm downstream of the "
+                                 "exit; breakup length and stations "
+                                 "count from the exit",
+                                 off_mm),
+                     "check exit_px; does a holder or a sleeve hide the beginning of the spray?"};
 }
 
 }  // namespace conebook::vision

@@ -1,6 +1,6 @@
 // What a cone's straight sides say of where it begins. Straight paths off a ring of radius r0 make sides
 // sqrt(r0^2 + t^2 z^2); the straight line through them between two stations, carried up to the exit, has
-// there a half width b of its own, less than r0 (least squares over the stations; derived here). An edge
+// there a half width b of its own, less than r0 (LineThroughHyperboloid in sheet_fit.h). An edge
 // blurred in the picture lies outwards by 1.5 px, nine of ten between -0.2 and 3.2 (110 rendered clips whose
 // exit is stated). So lines that are wider at the exit begin above it, narrower ones below.
 #pragma once
@@ -16,9 +16,6 @@ namespace conebook::vision {
 
 inline constexpr double kEdgeOutward_px = 1.5, kUEdgeOutward_px = 1.2;
 inline constexpr double kRingOfExit = 0.46;  // middle of the film, parts of the exit's diameter
-
-// b in the unit of r0 and the stations; slope: half width per distance.
-double HalfWidthAtExit(double r0, double slope, double near, double far);
 
 // Moves a found exit to where the guessed sides come from: by their weights where both agree, all the way
 // where they do not. False: the sides open too little to tell, and nothing is changed.

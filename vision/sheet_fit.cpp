@@ -64,6 +64,19 @@ std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::spa
   return fa.residual < fb.residual ? fa : fb;
 }
 
+Line LineThroughHyperboloid(double r0, double tan_a, double near, double far) {
+  constexpr int kSteps = 60;
+  std::vector<double> z;
+  std::vector<double> r;
+  for (int i = 0; i <= kSteps; ++i) {
+    z.push_back(near + (far - near) * i / kSteps);
+    r.push_back(std::sqrt(r0 * r0 + z.back() * z.back() * tan_a * tan_a));
+  }
+  RobustLineOptions options;
+  options.floor = 1e9;  // no point is odd
+  return FitRobustLine(z, r, options).value_or(Line{});
+}
+
 double EdgeWidth(double outer, double inner, double outer_part, double inner_part) {
   return (outer - inner) / (std::sqrt(-2.0 * std::log(outer_part)) - std::sqrt(-2.0 * std::log(inner_part)));
 }
@@ -233,16 +246,8 @@ struct Variant {
 };
 
 Variant Evaluate(const HyperboloidFit& fit, double r0, double near_mm, double far_mm) {
-  std::vector<double> z;
-  std::vector<double> r;
-  for (int i = 0; i <= 60; ++i) {
-    z.push_back(near_mm + (far_mm - near_mm) * i / 60.0);
-    r.push_back(std::sqrt(r0 * r0 + z.back() * z.back() * fit.tan_a * fit.tan_a));
-  }
-  RobustLineOptions options;
-  options.floor = 1e9;
-  const auto line = FitRobustLine(z, r, options);
-  return {std::atan(line->slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
+  const Line line = LineThroughHyperboloid(r0, fit.tan_a, near_mm, far_mm);
+  return {std::atan(line.slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
 }
 
 // How far the crests of the waves stand out of the mean surface, in widths of the edge and in its spread from

@@ -30,6 +30,7 @@
 #include "vision/clip_model.h"
 #include "vision/cone_fit.h"
 #include "vision/record_spool.h"
+#include "vision/statistics.h"
 
 namespace conebook::vision {
 
@@ -70,6 +71,10 @@ struct HyperboloidFit {
   double tan_a = 0.0, c = 0.0, residual = 0.0;
 };
 std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::span<const double> h, double r0);
+
+// The straight line through the sides sqrt(r0^2 + z^2 tan^2 a) between two distances from the exit, least
+// squares.
+Line LineThroughHyperboloid(double r0, double tan_a, double near, double far);
 
 // Standard deviation of the Gaussian whose flank falls to `outer_part` of its peak at `outer` and to
 // `inner_part` (greater) at `inner`; outer - inner over the difference of sqrt(-2 ln part).

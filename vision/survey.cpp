@@ -448,7 +448,6 @@ SurveyResult Survey(const std::string& path, const View& view, const SurveyOptio
     BackgroundBesideGuess(motion, model);
     light();
     SetColumns(model, false);
-    model.strong_filter = model.pair_rows = false;
     const GuessOutcome again = SearchCone(model, sample);
     if (again.found && again.found_share >= outcome.found_share)
       outcome = again;

@@ -4,6 +4,7 @@
 #include <catch2/catch.hpp>
 
 #include <vision/cone_origin.h>
+#include <vision/sheet_fit.h>
 
 using namespace conebook;
 
@@ -20,7 +21,8 @@ vision::ClipModel GuessedSides(double exit_y, double slope, double u_found_px) {
   model.row_step = 1;
   const double near = 20.0;
   const double far = 200.0;
-  const double at_exit = vision::HalfWidthAtExit(4.6, slope, near, far) + vision::kEdgeOutward_px;
+  const double at_exit =
+      vision::LineThroughHyperboloid(4.6, slope, near, far).intercept + vision::kEdgeOutward_px;
   const double half = at_exit + slope * (60.0 - exit_y);
   model.guess[0] = {320.0 - half, -slope};
   model.guess[1] = {320.0 + half, slope};
@@ -41,11 +43,11 @@ vision::ConeAngles FittedSides(double half_width_mm, double slope) {
 // r^2 = r0^2 + z^2 tan^2 a (free swirling sheet), line through r0 = 1, a = 40 deg from z = 5 to 20: worked
 // out apart by least squares over 1e5 points.
 TEST_CASE("a line through a hyperboloid meets the exit well within its ring", "[vision][origin]") {
-  CHECK(vision::HalfWidthAtExit(1.0, std::tan(40.0 * 3.14159265358979 / 180.0), 5.0, 20.0) ==
+  CHECK(vision::LineThroughHyperboloid(1.0, std::tan(40.0 * 3.14159265358979 / 180.0), 5.0, 20.0).intercept ==
         Approx(0.11570).epsilon(0.01));
-  CHECK(vision::HalfWidthAtExit(0.0, 0.8, 5.0, 20.0) == Approx(0.0).margin(1e-9));
+  CHECK(vision::LineThroughHyperboloid(0.0, 0.8, 5.0, 20.0).intercept == Approx(0.0).margin(1e-9));
   // Where the stations shrink to the exit, the ring itself.
-  CHECK(vision::HalfWidthAtExit(1.0, 0.8, 0.0, 1e-3) == Approx(1.0).epsilon(1e-3));
+  CHECK(vision::LineThroughHyperboloid(1.0, 0.8, 0.0, 1e-3).intercept == Approx(1.0).epsilon(1e-3));
 }
 
 TEST_CASE("an exit that was found too low, or too high, goes where the sides come from", "[vision][origin]") {
@@ -91,7 +93,7 @@ TEST_CASE("sides that are wide, or have met, at the exit are doubted; a ring's a
   REQUIRE(wide);
   CHECK(wide->code == "wide_origin");
   // 1.2 less the ring's 0.068 (the same way) and the edge's 0.075, over 0.6.
-  CHECK(wide->message.find("some 1.8 mm above") != std::string::npos);
+  CHECK(wide->message.find("some 1.8 mm upstream") != std::string::npos);
   const auto narrow = doubt(-0.9, 0.02);
   REQUIRE(narrow);
   CHECK(narrow->code == "narrow_origin");

@@ -463,18 +463,16 @@ def _(b):
     return run, draw.frame(late(run, 0.8), [(330, 110, "not straight")], [(326, 112, 298, 128)])
 
 
-@entry("wide_origin", "The fitted sides, carried straight up, are far wider at the exit than the exit is: they come from above it. Breakup length and "
-       "stations count from the exit and are short by as much. Here exit_px was read off 3 mm too low.",
-       "Read exit_px off a still again; state the diameter that the liquid leaves from.")
+@entry("wide_origin", "The fitted sides, carried straight back, are far wider at the exit than the exit is: they come from upstream of it. Breakup length and "
+       "stations count from the exit and are short by as much. Here exit_px was read off 4 mm too low.")
 def _(b):
     run = measured(b, one(b), nozzle={"exit_px": [241.0, 79.0]})
     return run, draw.frame(late(run), [(256, 70, "exit as stated"), (120, 40, "sides come from here")], [(238, 44, 241, 47)],
                            lines=mark(241, 79), crop=(121, 0, 361, 180))
 
 
-@entry("narrow_origin", "The fitted sides, carried straight up, have met before they reach the exit: the spray begins below it. Breakup length and stations "
-       "count from the exit and are long by as much. Here exit_px was read off 2 mm too high.",
-       "Read exit_px off a still again. Where a holder or a sleeve hides the beginning of the spray, state where it leaves that.")
+@entry("narrow_origin", "The fitted sides, carried straight back, have met before they reach the exit: the spray begins downstream of it. Breakup length and stations "
+       "count from the exit and are long by as much. Here exit_px was read off 3 mm too high.")
 def _(b):
     run = measured(b, one(b), nozzle={"exit_px": [241.0, 22.0]})
     return run, draw.frame(late(run), [(256, 26, "exit as stated")], lines=mark(241, 22), crop=(121, 0, 361, 180))
