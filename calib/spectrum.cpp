@@ -380,6 +380,13 @@ double FalseAlarmProbability(double share_of_variance, double values, double ban
   return std::clamp(-std::expm1(std::log1p(-std::min(one, 1.0 - 1e-15)) - crossings), 0.0, 1.0);
 }
 
+std::vector<double> ValuesOf(const Line& line, const Series& series) {
+  std::vector<double> values;
+  for (const double t : series.t_s)
+    values.push_back(line.amplitude * std::cos(kTwoPi * line.hz * (t - series.t_s.front()) - line.phase_rad));
+  return values;
+}
+
 std::vector<double> AliasesHz(double hz, double rate_hz, double highest_hz) {
   std::vector<double> result;
   for (int k = 0; k * rate_hz - hz <= highest_hz; ++k) {
@@ -486,6 +493,7 @@ std::variant<Spectrum, NoSpectrum> Analyse(const Series& series, const SpectrumO
   line.hz = 0.5 * (lo + hi);
   const Sine sine = FitSine(series.value, at, line.hz);
   line.amplitude = std::hypot(sine.cosine, sine.sine);
+  line.phase_rad = std::atan2(sine.sine, sine.cosine);
   const double level =
       background.Density(line.hz * even.interval_s);  // variance an interval, as white noise has it
   line.u_amplitude = std::sqrt(2.0 * level / seen);

@@ -52,6 +52,7 @@ struct SpectrumOptions {
 struct Line {
   double hz = 0.0, u_hz = 0.0;
   double amplitude = 0.0, u_amplitude = 0.0;  // unit; half peak to peak
+  double phase_rad = 0.0;                     // amplitude * cos(2 pi hz (t - first t) - phase_rad)
   double false_alarm = 1.0;                   // probability
   double cycles = 0.0;                        // in the record
 };
@@ -89,6 +90,9 @@ std::variant<Spectrum, NoSpectrum> Analyse(const Series& series, const SpectrumO
 // Chance that the largest of a least-squares periodogram of white noise takes this share of the variance or
 // more; values: their number; band_hz: width of the band searched.
 double FalseAlarmProbability(double share_of_variance, double values, double band_hz, double duration_s);
+
+// The line's values at the series' times, about its level.
+std::vector<double> ValuesOf(const Line& line, const Series& series);
 
 // Frequencies up to highest_hz that sampling at rate_hz shows at hz (0 to rate / 2), rising, hz first.
 std::vector<double> AliasesHz(double hz, double rate_hz, double highest_hz);

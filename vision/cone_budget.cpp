@@ -5,9 +5,13 @@
 #include <cmath>
 #include <numbers>
 #include <optional>
+#include <span>
+#include <variant>
 
 #include <Eigen/Eigenvalues>
 #include <fmt/format.h>
+
+#include <calib/spectrum.h>
 
 namespace conebook::vision {
 namespace {
@@ -19,8 +23,8 @@ struct Scatter {
   double dof = 1.0;
 };
 
-Scatter ScatterOf(const std::vector<double>& series) {
-  if (series.size() < 3) return {0.5, 1.0};  // nothing to judge by: a single frame scatters by half a degree
+// Of the middle of a series without a rate of its own.
+Scatter ScatterOfNoise(const std::vector<double>& series) {
   const double n_effective = EffectiveSampleSize(series);
   const double by_frames = 1.25 * RobustSpread(series) / std::sqrt(n_effective);
   // Slow drifts hardly show in the correlation of a short series, but in the means of its blocks.
@@ -36,6 +40,25 @@ Scatter ScatterOf(const std::vector<double>& series) {
   // The spread itself is known only so well; few values can look alike by chance.
   if (by_blocks > by_frames) return {by_blocks, static_cast<double>(means.size()) - 1.0};
   return {by_frames, std::max(1.0, n_effective - 1.0)};
+}
+
+// What of a series swings at a rate of its own; nothing where none stands out.
+std::optional<std::vector<double>> SwingOf(const calib::Series& series) {
+  if (series.value.size() < 3) return std::nullopt;
+  const auto outcome = calib::Analyse(series);
+  const auto* spectrum = std::get_if<calib::Spectrum>(&outcome);
+  if (spectrum == nullptr || !spectrum->significant) return std::nullopt;
+  return calib::ValuesOf(spectrum->strongest, series);
+}
+
+calib::Series SeriesOf(const ConeAngles& frames, double of_left, double of_right) {
+  calib::Series series;  // in frames, not in seconds: rates play no part here
+  for (std::size_t k = 0; k < frames.frame_found.size(); ++k) {
+    if (!frames.frame_found[k]) continue;
+    series.t_s.push_back(static_cast<double>(k));
+    series.value.push_back(of_left * frames.frame_left_deg[k] + of_right * frames.frame_right_deg[k]);
+  }
+  return series;
 }
 
 // Mean effect and linear effect of an error of +-u in one parameter.
@@ -194,27 +217,49 @@ void ConeBudget::Add(const std::string& source, calib::Shared shared, double u_l
   lean.push_back({source, std::abs(u_lean), shared});
 }
 
+FrameSwing SwingOfFrames(const ConeAngles& frames) {
+  FrameSwing swing;
+  const auto of = [&](double of_left, double of_right) {
+    std::vector<double> all(frames.frame_found.size(), 0.0);
+    const calib::Series series = SeriesOf(frames, of_left, of_right);
+    if (const auto found = SwingOf(series))
+      for (std::size_t i = 0; i < found->size(); ++i)
+        all[static_cast<std::size_t>(series.t_s[i])] = (*found)[i];
+    return all;
+  };
+  swing.mean_deg = of(0.5, 0.5);
+  swing.lean_deg = of(-0.5, 0.5);
+  return swing;
+}
+
 void AddScatter(const ConeAngles& frames, ConeBudget& budget) {
-  std::vector<double> left;
-  std::vector<double> right;
-  std::vector<double> mean;
-  std::vector<double> lean;
-  for (std::size_t k = 0; k < frames.frame_found.size(); ++k) {
-    if (!frames.frame_found[k]) continue;
-    left.push_back(frames.frame_left_deg[k]);
-    right.push_back(frames.frame_right_deg[k]);
-    mean.push_back(0.5 * (left.back() + right.back()));
-    lean.push_back(0.5 * (right.back() - left.back()));
-  }
-  const Scatter l = ScatterOf(left);
-  const Scatter r = ScatterOf(right);
-  const Scatter m = ScatterOf(mean);
-  const Scatter n = ScatterOf(lean);
-  budget.Add("scatter from frame to frame", Shared::kFrames, l.u, r.u, m.u, n.u);
-  budget.left.back().dof = l.dof;
-  budget.right.back().dof = r.dof;
-  budget.mean.back().dof = m.dof;
-  budget.lean.back().dof = n.dof;
+  const auto of = [&](double of_left, double of_right) {
+    const calib::Series series = SeriesOf(frames, of_left, of_right);
+    // Nothing to judge by: a single frame scatters by half a degree.
+    if (series.value.size() < 3) return Scatter{0.5, 1.0};
+    std::vector<double> values = series.value;
+    std::vector<double> rest = series.value;
+    for (std::size_t i = 0; i < rest.size(); ++i) {
+      const auto k = static_cast<std::size_t>(series.t_s[i]);
+      const double mean = frames.frame_swing.mean_deg[k];
+      const double lean = frames.frame_swing.lean_deg[k];
+      rest[i] -= of_left * (mean - lean) + of_right * (mean + lean);
+    }
+    Scatter scatter = ScatterOfNoise(rest);
+    const double unfinished = MedianInPlace(std::span(values)) - MedianInPlace(std::span(rest));
+    const double u = std::hypot(scatter.u, unfinished);
+    if (scatter.u > 0.0) scatter.dof *= std::pow(u / scatter.u, 4.0);  // JCGM 100:2008, G.4.1
+    return Scatter{u, scatter.dof};
+  };
+  const Scatter left = of(1.0, 0.0);
+  const Scatter right = of(0.0, 1.0);
+  const Scatter mean = of(0.5, 0.5);
+  const Scatter lean = of(-0.5, 0.5);
+  budget.Add("scatter from frame to frame", Shared::kFrames, left.u, right.u, mean.u, lean.u);
+  budget.left.back().dof = left.dof;
+  budget.right.back().dof = right.dof;
+  budget.mean.back().dof = mean.dof;
+  budget.lean.back().dof = lean.dof;
 }
 
 void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const BoundarySides& at_high,

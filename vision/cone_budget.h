@@ -30,7 +30,12 @@ struct FittedCone {
   HalfAngles angles;
 };
 
-// From the frames' own angles, with their correlation.
+// What of the frames' angles swings at a rate of its own (calib/spectrum.h).
+FrameSwing SwingOfFrames(const ConeAngles& frames);
+
+// From the frames' own angles, with their correlation. A spray that pulsates comes back to where it was: as
+// noise its swing would count three to four times too much. It counts by what its unfinished part moves the
+// middle of the frames by. (Not taken off: it runs down the sheet, so each row is left with another part.)
 void AddScatter(const ConeAngles& frames, ConeBudget& budget);
 
 // From the boundaries at 0.20 and at 0.40 of the reference level.

@@ -177,6 +177,7 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
   const auto ranges = TakeLines(setting, boundary, setup.camera, result);
   if (const auto* none = std::get_if<NoAngle>(&ranges)) return *none;
   FrameSeries(model, spool, frames, part, std::get<RowRanges>(ranges), result);
+  result.frame_swing = SwingOfFrames(result);
 
   const FittedCone cone{setting, setup, boundary, *best};
   ConeBudget budget;

@@ -41,6 +41,11 @@ struct ConeFitOptions {
 
 enum class NoAngle { kTooFewRows, kNotStraight };
 
+// Per given frame, what of the angles swings at a rate of its own; noughts where no rate stands out.
+struct FrameSwing {
+  std::vector<double> mean_deg, lean_deg;
+};
+
 struct ConeAngles {
   calib::Quantity mean_deg, left_deg, right_deg, lean_deg, apparent_deg;
   std::array<std::vector<cv::Point2f>, 2> boundary_px;  // upright
@@ -48,6 +53,7 @@ struct ConeAngles {
   std::vector<double> frame_left_deg,
       frame_right_deg;  // per given frame, as the image shows it; NaN never: see found
   std::vector<char> frame_found;
+  FrameSwing frame_swing;
   double slope[2] = {0.0, 0.0}, at_exit_mm[2] = {0.0, 0.0};
 };
 

@@ -363,16 +363,21 @@ std::optional<double> GrowthOfEnvelope(const Rows& rows, const Envelope& envelop
   return line ? std::optional(line->slope) : std::nullopt;
 }
 
-// The visible angle of each block, from the angles of its frames.
-double BlockAngle(const ConeAngles& angles, std::size_t from, std::size_t to) {
-  double sum = 0.0;
+// Of the frames of a block, deg: the visible angle, and what of it swings at a rate of its own.
+struct BlockMean {
+  double angle = 0.0, swing = 0.0;
+};
+
+BlockMean MeanOf(const ConeAngles& angles, const Block& block) {
+  BlockMean mean;
   double count = 0.0;
-  for (std::size_t k = from; k < to; ++k) {
+  for (std::size_t k = block.first; k < block.last; ++k) {
     if (!angles.frame_found[k]) continue;
-    sum += 0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]);
     count += 1.0;
+    mean.angle += (0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]) - mean.angle) / count;
+    mean.swing += (angles.frame_swing.mean_deg[k] - mean.swing) / count;
   }
-  return count > 0.0 ? sum / count : 0.0;
+  return mean;
 }
 
 }  // namespace
@@ -397,6 +402,7 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
   changed[1].envelope.of_width += options.u_of_width;
   changed[2].envelope.of_swing += rows.has_width ? options.u_of_swing : options.u_of_swing_alone;
 
+  const BlockMean all = MeanOf(angles, {0, frames.size()});
   std::vector<Way> ways;
   for (std::size_t i = 0; i < options.ends_of_breakup.size(); ++i) {
     const auto fit = [&](const Assumed& with) {
@@ -427,32 +433,39 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
       way.changed[k] = less(rows, changed[k], visible_deg).value_or(*value);
     ways.push_back(std::move(way));
   }
-  const double all_deg = BlockAngle(angles, 0, frames.size());
   for (const Block& block : ContiguousBlocks(frames.size(), options.blocks, options.least_block)) {
     const Rows own =
         CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, last_mm);
     if (own.has_width != rows.has_width) continue;
+    const BlockMean of_block = MeanOf(angles, block);
     std::vector<Variant> found;
     for (const double end : options.ends_of_breakup) {
       if (const auto fit = FitDownTo(own, end * sheet_end_mm, assumed, near_mm, far_mm, options.least_rows))
         found.push_back(*fit);
     }
     if (ways.size() > options.ends_of_breakup.size()) {
-      const double swing_deg = BlockAngle(angles, block.first, block.last) - all_deg;
-      if (const auto fit = less(own, assumed, visible_deg + swing_deg)) found.push_back(*fit);
+      const double opened_deg = of_block.angle - all.angle;
+      if (const auto fit = less(own, assumed, visible_deg + opened_deg)) found.push_back(*fit);
     }
     if (found.size() != ways.size()) continue;
-    for (std::size_t i = 0; i < ways.size(); ++i) ways[i].blocks.push_back(found[i]);
+    for (std::size_t i = 0; i < ways.size(); ++i) {
+      ways[i].blocks.push_back({found[i].line_deg - of_block.swing, found[i].asymptote_deg - of_block.swing});
+    }
   }
   SheetAngles result;
   const Mean line = Combine(ways, &Variant::line_deg);
   const Mean asymptote = Combine(ways, &Variant::asymptote_deg);
   result.line_deg = line.value;
   result.u_line_deg = line.u_model;
-  result.u_statistics_line_deg = line.u_statistics;
+  // A swing at a rate of its own comes back: what is left in all frames counts, not how far blocks differ by
+  // it.
+  const auto with_unfinished_swing = [&](std::optional<double> u) {
+    return u ? std::optional(std::hypot(*u, all.swing)) : std::nullopt;
+  };
+  result.u_statistics_line_deg = with_unfinished_swing(line.u_statistics);
   result.asymptote_deg = asymptote.value;
   result.u_asymptote_deg = asymptote.u_model;
-  result.u_statistics_asymptote_deg = asymptote.u_statistics;
+  result.u_statistics_asymptote_deg = with_unfinished_swing(asymptote.u_statistics);
   return result;
 }
 

@@ -1,0 +1,102 @@
+// What the frames' own angles leave open of a pressure point's: counted over many series of known middle.
+#include "vision/cone_budget.h"
+
+#include <cmath>
+#include <numbers>
+#include <random>
+#include <span>
+#include <utility>
+#include <vector>
+
+#include <catch2/catch.hpp>
+
+#include <calib/quantity.h>
+
+#include "vision/statistics.h"
+
+using namespace conebook::vision;
+
+namespace {
+
+double Uniform(std::mt19937_64& random) {
+  return (static_cast<double>(random() >> 11) + 0.5) * 0x1p-53;
+}
+double Normal(std::mt19937_64& random) {
+  const double radius = std::sqrt(-2.0 * std::log(Uniform(random)));
+  return radius * std::cos(2.0 * std::numbers::pi * Uniform(random));
+}
+
+struct Spray {
+  int frames = 60;
+  double pulsation_deg = 0.0;  // to either side, 3 to 12 times in the record
+  double scatter_deg = 0.1;    // of the noise
+  double memory = 0.0;         // of it, from frame to frame
+};
+
+struct Counted {
+  double rms_error_in_u = 0.0, in_interval = 0.0, rms_u_deg = 0.0, rms_error_deg = 0.0;
+};
+
+// The middle of both sides' mean against nought, where every series lies about it.
+Counted Count(const Spray& spray, int series, unsigned seed) {
+  std::mt19937_64 random(seed);
+  Counted counted;
+  for (int s = 0; s < series; ++s) {
+    ConeAngles frames;
+    const double cycles = 3.2 + 8.8 * Uniform(random);
+    const double phase = 2.0 * std::numbers::pi * Uniform(random);
+    double noise = Normal(random);
+    std::vector<double> mean;
+    for (int k = 0; k < spray.frames; ++k) {
+      noise = spray.memory * noise + std::sqrt(1.0 - spray.memory * spray.memory) * Normal(random);
+      mean.push_back(spray.pulsation_deg *
+                         std::sin(phase + 2.0 * std::numbers::pi * cycles * k / spray.frames) +
+                     spray.scatter_deg * noise);
+      frames.frame_left_deg.push_back(mean.back());
+      frames.frame_right_deg.push_back(mean.back());
+      frames.frame_found.push_back(1);
+    }
+    ConeBudget budget;
+    frames.frame_swing = SwingOfFrames(frames);
+    AddScatter(frames, budget);
+    const conebook::calib::Quantity of =
+        conebook::calib::Combine(MedianInPlace(std::span(mean)), budget.mean);
+    counted.rms_error_in_u += of.value * of.value / (of.u * of.u) / series;
+    counted.rms_u_deg += of.u * of.u / series;
+    counted.rms_error_deg += of.value * of.value / series;
+    const auto interval = conebook::calib::Interval95(of);
+    if (interval.lo <= 0.0 && 0.0 <= interval.hi) counted.in_interval += 1.0 / series;
+  }
+  counted.rms_error_in_u = std::sqrt(counted.rms_error_in_u);
+  counted.rms_u_deg = std::sqrt(counted.rms_u_deg);
+  counted.rms_error_deg = std::sqrt(counted.rms_error_deg);
+  return counted;
+}
+
+}  // namespace
+
+TEST_CASE("a pulsating spray's angle is as sure as its unfinished swing and its other scatter leave it",
+          "[cone][budget]") {
+  for (const int frames : {48, 100, 300})
+    for (const double amplitude_deg : {0.3, 1.0}) {
+      const Counted counted = Count({frames, amplitude_deg, 0.1, 0.0}, 300, 7);
+      INFO(frames << " frames, " << amplitude_deg << " deg: u " << counted.rms_u_deg << ", error "
+                  << counted.rms_error_deg);
+      CHECK(counted.rms_error_in_u > 0.75);
+      CHECK(counted.rms_error_in_u < 1.1);
+      CHECK(counted.in_interval > 0.93);
+    }
+}
+
+TEST_CASE("scatter and drift without a rate of their own keep their u", "[cone][budget]") {
+  // 300 frames with a memory of ten frames are some 16 times as many as are free; fewer are a short record.
+  for (const auto& [frames, memory] : {std::pair{48, 0.0}, std::pair{48, 0.6}, std::pair{100, 0.0},
+                                       std::pair{100, 0.6}, std::pair{300, 0.6}, std::pair{300, 0.9}}) {
+    const Counted counted = Count({frames, 0.0, 0.3, memory}, 300, 11);
+    INFO(frames << " frames, memory " << memory << ": u " << counted.rms_u_deg << ", error "
+                << counted.rms_error_deg);
+    CHECK(counted.rms_error_in_u > 0.75);
+    CHECK(counted.rms_error_in_u < 1.15);
+    CHECK(counted.in_interval > 0.93);
+  }
+}
