@@ -10,6 +10,7 @@
 #include <calib/cone_projection.h>
 #include <calib/error.h>
 #include <calib/regression.h>
+#include <vision/cone_fit.h>
 
 namespace conebook::src {
 namespace {
@@ -27,8 +28,7 @@ constexpr double kLeastFrames = 30.0;   // for a median worth the name; common p
 constexpr double kMedianFactor = 1.25;  // a median scatters more than a mean: sqrt(pi / 2)
 constexpr double kKendall = 0.676497;
 constexpr double kDropError = 0.04;
-// As vision/cone_fit.h states them, and half the move from 0.20 to 0.40 of the reference level over root 3.
-constexpr double kFloorDeg = 0.035, kFloorCompressedDeg = 0.05, kThresholdDeg = 0.02;
+constexpr double kThresholdDeg = 0.02;  // half the move from 0.20 to 0.40 of the reference level over root 3
 
 void Require(bool good, const char* name, double value, const char* expected) {
   if (!good) throw calib::InputError(fmt::format("{} = {:g}: expected {}", name, value, expected));
@@ -155,8 +155,9 @@ calib::Quantity Expected(const PlanInput& in, const Plan& plan) {
     budget.push_back({"lens not calibrated",
                       std::abs(read([&](calib::ConeCamera& c) { c.lens = lens; }) - base), Shared::kRig});
   }
+  const vision::ConeFitOptions measured;
   budget.push_back({in.compressed ? "definition and compression" : "definition",
-                    in.compressed ? kFloorCompressedDeg : kFloorDeg, Shared::kModel});
+                    in.compressed ? measured.floor_compressed_deg : measured.floor_deg, Shared::kModel});
   budget.push_back({"threshold", kThresholdDeg, Shared::kClip});
   return calib::Combine(in.half_angle_deg, std::move(budget));
 }

@@ -8,6 +8,7 @@
 
 #include <calib/error.h>
 #include <src/plan.h>
+#include <vision/cone_fit.h>
 
 using namespace conebook;
 using Catch::Matchers::Contains;
@@ -171,6 +172,14 @@ TEST_CASE("u by cause follows the closed forms of a cone's silhouette", "[src][p
   CHECK(Part(known, "lens") == -1.0);
   CHECK(Part(plan, "lens not calibrated") > 0.0);
   CHECK(known.half_angle_deg.u < plan.half_angle_deg.u);
+}
+
+TEST_CASE("what definition and compression leave open is what the measurement states of it", "[src][plan]") {
+  src::PlanInput in = Example();
+  const vision::ConeFitOptions measured;
+  CHECK(Part(src::MakePlan(in), "definition and compression") == measured.floor_compressed_deg);
+  in.compressed = false;
+  CHECK(Part(src::MakePlan(in), "definition") == measured.floor_deg);
 }
 
 TEST_CASE("tilt, exit and an unstated distance count as the projection says", "[src][plan]") {

@@ -8,7 +8,6 @@ import tables
 
 LEAST_RIGS = 100  # fewer are not judged
 PIXEL_UM = 3.0    # no rig states it; it only splits px/mm into focal length and pixel, and nothing of u hangs on it
-WIDE = 1.4        # focal length of a lens of usual width, in picture widths: where nothing is stated
 
 
 def upright(truth, rig):
@@ -28,7 +27,7 @@ def upright(truth, rig):
 
 def words(truth, rig, lens, half_angle_deg):
     """Only what a rig states or an engineer knows before filming: half angle to 5 deg, pressure to half a bar, how
-    long a pressure is held."""
+    long a pressure is held, how far away the camera stands to a tenth of a decade where the rig leaves it out."""
     camera, scale = rig["camera"], rig["scale"]["px_per_mm"]
     points = [p for p in truth["points"] if p["frames"] > 0]
     width, height, exit_px = upright(truth, rig)
@@ -37,7 +36,7 @@ def words(truth, rig, lens, half_angle_deg):
     if focal_px is not None:
         distance = focal_px / scale
     else:
-        distance = camera.get("distance_mm", WIDE * max(width, height) / scale)
+        distance = camera.get("distance_mm", 10.0 ** round(math.log10(truth["true"]["distance_mm"]), 1))
     magnification = 1e-3 * PIXEL_UM * scale
     out = ["--pressure-bar", max(0.5, round(2.0 * points[0]["pressure_bar"]) / 2.0),
            "--half-angle-deg", half_angle_deg,
