@@ -155,9 +155,8 @@ calib::Quantity Expected(const PlanInput& in, const Plan& plan) {
     budget.push_back({"lens not calibrated",
                       std::abs(read([&](calib::ConeCamera& c) { c.lens = lens; }) - base), Shared::kRig});
   }
-  const vision::ConeFitOptions measured;
   budget.push_back({in.compressed ? "definition and compression" : "definition",
-                    in.compressed ? measured.floor_compressed_deg : measured.floor_deg, Shared::kModel});
+                    vision::DefinitionDeg({}, in.compressed, in.half_angle_deg), Shared::kModel});
   budget.push_back({"threshold", kThresholdDeg, Shared::kClip});
   return calib::Combine(in.half_angle_deg, std::move(budget));
 }

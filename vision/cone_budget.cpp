@@ -274,10 +274,9 @@ void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const Bou
 
 void AddDefinition(const FittedCone& cone, ConeBudget& budget) {
   const bool compressed = cone.setting.model.format.compressed;
-  const ConeFitOptions& options = cone.setting.options;
-  const double floor = compressed ? options.floor_compressed_deg : options.floor_deg;
-  budget.Add(compressed ? "definition and compression" : "definition", Shared::kModel, floor * 1.2,
-             floor * 1.2, floor, floor);
+  const double u = DefinitionDeg(cone.setting.options, compressed, cone.angles.Mean());
+  budget.Add(compressed ? "definition and compression" : "definition", Shared::kModel, 1.2 * u, 1.2 * u, u,
+             u);
 }
 
 HalfAngles AddRig(const FittedCone& cone, ConeBudget& budget) {

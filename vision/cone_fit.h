@@ -25,10 +25,10 @@
 namespace conebook::vision {
 
 struct ConeFitOptions {
-  double floor_deg = 0.015;  // definition; measured against long-time truth on rendered sprays
-  double floor_compressed_deg = 0.025;
-  int least_rows = 10;              // with an edge, per side, between the stations
-  double most_spread_px = 3.0;      // of the boundary about its line, plus
+  double floor_deg = 0.015;  // definition, at a half angle of 30 deg; measured against long-time truth on
+  double floor_compressed_deg = 0.025;  // rendered sprays
+  int least_rows = 10;                  // with an edge, per side, between the stations
+  double most_spread_px = 3.0;          // of the boundary about its line, plus
   double most_spread_part = 0.025;  // this part of the half width at the far station: more is no cone's side
   double line_floor_px = 0.75;      // residuals below this never make a row odd
   // Where the distance is not stated, what perspective does goes with 1/distance, which lies anywhere between
@@ -38,6 +38,10 @@ struct ConeFitOptions {
   double widest_focal_part = 0.8;  // focal length over the picture's longer side
   double nearest_camera_mm = 100.0;
 };
+
+// u of the definition: the floor, for any half angle. What an edge's place leaves open across the picture, d
+// at the end of a side of length 1 down the axis, turns the side by d cos^2 of the half angle.
+double DefinitionDeg(const ConeFitOptions& options, bool compressed, double half_angle_deg);
 
 enum class NoAngle { kTooFewRows, kNotStraight };
 

@@ -176,10 +176,9 @@ TEST_CASE("u by cause follows the closed forms of a cone's silhouette", "[src][p
 
 TEST_CASE("what definition and compression leave open is what the measurement states of it", "[src][plan]") {
   src::PlanInput in = Example();
-  const vision::ConeFitOptions measured;
-  CHECK(Part(src::MakePlan(in), "definition and compression") == measured.floor_compressed_deg);
+  CHECK(Part(src::MakePlan(in), "definition and compression") == vision::DefinitionDeg({}, true, 35.0));
   in.compressed = false;
-  CHECK(Part(src::MakePlan(in), "definition") == measured.floor_deg);
+  CHECK(Part(src::MakePlan(in), "definition") == vision::DefinitionDeg({}, false, 35.0));
 }
 
 TEST_CASE("tilt, exit and an unstated distance count as the projection says", "[src][plan]") {

@@ -100,3 +100,17 @@ TEST_CASE("scatter and drift without a rate of their own keep their u", "[cone][
     CHECK(counted.in_interval > 0.93);
   }
 }
+
+TEST_CASE("an edge read out of place turns a wide cone's side less than a narrow one's", "[cone][budget]") {
+  // The side from (0, 0) to (tan a, 1) moved across to tan a + d at its end: geometry.
+  const double d = 1e-3;
+  const auto turned = [&](double half_angle_deg) {
+    const double tan_a = std::tan(half_angle_deg * std::numbers::pi / 180.0);
+    return std::atan(tan_a + d) - std::atan(tan_a);
+  };
+  const auto u = [](double half_angle_deg) { return DefinitionDeg({}, true, half_angle_deg); };
+  CHECK(u(30.0) == Approx(ConeFitOptions{}.floor_compressed_deg));
+  CHECK(u(60.0) / u(30.0) == Approx(turned(60.0) / turned(30.0)).epsilon(0.01));
+  CHECK(u(10.0) / u(30.0) == Approx(turned(10.0) / turned(30.0)).epsilon(0.01));
+  CHECK(DefinitionDeg({}, false, 45.0) / u(45.0) == Approx(0.6));
+}
