@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <optional>
+#include <span>
 #include <utility>
 
 #include <fmt/format.h>
@@ -88,35 +89,61 @@ std::optional<Flag> Unsteady(const ConeAngles& angles) {
   return std::nullopt;
 }
 
-// Waviness of a side could turn its line by more than the stated interval.
+std::vector<SidePoint> BetweenStations(std::span<const cv::Point2f> boundary_px, int side,
+                                       const calib::ConeProjection& projection, double near_mm,
+                                       double far_mm) {
+  std::vector<SidePoint> points;
+  for (const cv::Point2f& px : boundary_px) {
+    const calib::AxisPlanePoint at =
+        projection.MmFromPx({static_cast<double>(px.x), static_cast<double>(px.y)});
+    if (at.z_mm < near_mm || at.z_mm > far_mm) continue;
+    points.push_back({at.z_mm, side == kRightSide ? at.x_mm : -at.x_mm});
+  }
+  return points;
+}
+
+// Waviness of a side could turn its line by more than the stated interval, or many rows are not the line's.
 std::optional<Flag> NotStraight(const ConeAngles& angles, const calib::ConeCamera& camera, double near_mm,
-                                double far_mm, double exit_radius_mm) {
+                                double far_mm, double exit_radius_mm,
+                                const BoundaryOfPart& boundary_of_part) {
+  constexpr int kParts = 6;
+  constexpr int kLeastFrames = 4;
   const StraightnessOptions options;
   const calib::ConeProjection projection(camera);
   for (const int side : {kLeftSide, kRightSide}) {
-    std::vector<SidePoint> points;
-    for (const cv::Point2f& px : angles.boundary_px[static_cast<std::size_t>(side)]) {
-      const calib::AxisPlanePoint at =
-          projection.MmFromPx({static_cast<double>(px.x), static_cast<double>(px.y)});
-      if (at.z_mm < near_mm || at.z_mm > far_mm) continue;
-      points.push_back({at.z_mm, side == kRightSide ? at.x_mm : -at.x_mm});
-    }
-    const auto shape = ShapeOfSide(points, exit_radius_mm, options);
+    const std::vector<SidePoint> points = BetweenStations(angles.boundary_px[static_cast<std::size_t>(side)],
+                                                          side, projection, near_mm, far_mm);
+    auto shape = ShapeOfSide(points, {}, exit_radius_mm, options);
     if (!shape) continue;
     const calib::Quantity& angle = side == kLeftSide ? angles.left_deg : angles.right_deg;
-    const bool wavy = shape->significance > options.least_significance &&
-                      shape->turn_deg > options.most_turn_in_u * angle.u;
+    const auto is_wavy = [&] {
+      return shape->significance > options.least_significance &&
+             shape->turn_deg > options.most_turn_in_u * angle.u;
+    };
+    if (is_wavy()) {
+      // The spray's own waves make few frames' boundary wavy, too.
+      std::vector<std::vector<SidePoint>> parts;
+      for (const Block& block : ContiguousBlocks(angles.frame_found.size(), kParts, kLeastFrames))
+        parts.push_back(BetweenStations(boundary_of_part(side, block), side, projection, near_mm, far_mm));
+      shape = ShapeOfSide(points, parts, exit_radius_mm, options);
+    }
+    const bool wavy = is_wavy();
     const bool bent =
         shape->bend_deg > options.most_opening_deg || shape->bend_deg < -options.most_closing_deg;
-    if (!wavy && !bent) continue;
+    const bool off = shape->off > options.most_off;
+    if (!wavy && !bent && !off) continue;
+    const char* name = side == kLeftSide ? "left" : "right";
     return Flag{
         "sides_not_straight",
         Severity::kWarn,
         std::nullopt,
         std::nullopt,
-        fmt::format("the {} side {}, as no cone's does; its angle may be off by {:.1f} deg or more",
-                    side == kLeftSide ? "left" : "right", wavy ? "bends to and fro" : "bends all the way",
-                    wavy ? shape->turn_deg : 0.25 * std::abs(shape->bend_deg)),
+        wavy || bent
+            ? fmt::format("the {} side {}, as no cone's does; its angle may be off by {:.1f} deg or more",
+                          name, wavy ? "bends to and fro" : "bends all the way",
+                          wavy ? shape->turn_deg : 0.25 * std::abs(shape->bend_deg))
+            : fmt::format("of the {} side's rows {:.0f} % lie off the line that the others make", name,
+                          100.0 * shape->off),
         "look at the picture: keep moving things out of it, wipe the window, and check exit_px and axis_deg"};
   }
   return std::nullopt;
@@ -127,7 +154,13 @@ std::optional<Flag> ShortRecord(const ConeAngles& angles) {
   constexpr double kEnough = 20.0;
   constexpr double kFew = 5.0;
   constexpr double kCorrelated = 1.5;  // frames in a correlation time; fewer: cannot be told from one
-  const std::vector<double> mean = MeanOfFrames(angles);
+  // What swings at a rate of its own is no scatter.
+  std::vector<double> mean;
+  for (std::size_t k = 0; k < angles.frame_found.size(); ++k) {
+    if (!angles.frame_found[k]) continue;
+    mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]) -
+                   angles.frame_swing.mean_deg[k]);
+  }
   const double times = EffectiveSampleSize(mean);
   const double frames = static_cast<double>(mean.size()) / std::max(1.0, times);
   if (mean.size() < 4 || times >= kEnough || frames < kCorrelated) return std::nullopt;
@@ -147,15 +180,16 @@ std::optional<Flag> ShortRecord(const ConeAngles& angles) {
 }  // namespace
 
 AngleDoubts DoubtsOf(const ConeAngles& angles, const calib::ConeCamera& camera, double near_mm, double far_mm,
-                     double exit_radius_mm) {
+                     double exit_radius_mm, const BoundaryOfPart& boundary_of_part) {
   AngleDoubts doubts;
   if (auto none = NoCone(angles)) {
     doubts.no_cone = true;
     doubts.flags.push_back(std::move(*none));
     return doubts;
   }
-  for (auto& flag : {Unsteady(angles), NotStraight(angles, camera, near_mm, far_mm, exit_radius_mm),
-                     ShortRecord(angles)}) {
+  for (auto& flag :
+       {Unsteady(angles), NotStraight(angles, camera, near_mm, far_mm, exit_radius_mm, boundary_of_part),
+        ShortRecord(angles)}) {
     if (flag) doubts.flags.push_back(*flag);
   }
   return doubts;

@@ -376,8 +376,16 @@ class Measurer {
       point.line_left[end] = angles.line_px[0][end];
       point.line_right[end] = angles.line_px[1][end];
     }
-    const AngleDoubts doubts =
-        DoubtsOf(angles, setup_.camera, result_.near_mm, result_.far_mm, 0.5 * view_.exit_diameter_mm.value);
+    const auto boundary_of_part = [&](int side, const Block& frames) {
+      std::vector<cv::Point2f> boundary_px;
+      for (const BoundaryRow& row :
+           MedianBoundary(Spool(p), std::span(points_[p]).subspan(frames.first, frames.last - frames.first),
+                          side, PartsOf(p)[static_cast<std::size_t>(side)], BoundaryOptions{}))
+        boundary_px.emplace_back(UprightPx(Model(p), row.row, side, row.out_px));
+      return boundary_px;
+    };
+    const AngleDoubts doubts = DoubtsOf(angles, setup_.camera, result_.near_mm, result_.far_mm,
+                                        0.5 * view_.exit_diameter_mm.value, boundary_of_part);
     for (Flag flag : doubts.flags) {
       flag.point = static_cast<int>(p);
       flag.quantity = "half_angle_deg";

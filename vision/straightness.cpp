@@ -28,9 +28,18 @@ struct Curve {
   }
 };
 
-// Robust against the odd row: each pass weighs rows down that lie beyond three spreads.
-Curve FitCurve(std::span<const SidePoint> points, double exit_radius_mm) {
+struct FittedCurve {
   Curve curve;
+  std::vector<double> residual;
+  std::vector<char> kept;  // not far off
+};
+
+// Robust against rows far off: it starts from those about the robust line, and each pass leaves out what lies
+// beyond three spreads.
+FittedCurve FitCurve(std::span<const SidePoint> points, double exit_radius_mm) {
+  constexpr double kFarOffLine = 6.0, kFarOff = 3.0;  // spreads; about the line a bend is no scatter
+  FittedCurve fitted;
+  Curve& curve = fitted.curve;
   curve.near_mm = points.front().z_mm;
   curve.span_mm = std::max(1e-9, points.back().z_mm - points.front().z_mm);
   curve.r0_mm = exit_radius_mm;
@@ -40,50 +49,99 @@ Curve FitCurve(std::span<const SidePoint> points, double exit_radius_mm) {
     z.push_back(p.z_mm);
     out.push_back(p.out_mm);
   }
-  if (const std::optional<Line> line = FitRobustLine(z, out, RobustLineOptions{})) curve.slope = line->slope;
-  double cut = 1e9;
+  const auto keep = [&](double spreads) {
+    const double most = std::max(1e-9, spreads * RobustSpread(fitted.residual));
+    for (std::size_t i = 0; i < points.size(); ++i) fitted.kept[i] = std::abs(fitted.residual[i]) <= most;
+  };
+  fitted.kept.assign(points.size(), 1);
+  fitted.residual.assign(points.size(), 0.0);
+  if (const std::optional<Line> line = FitRobustLine(z, out, RobustLineOptions{})) {
+    curve.slope = line->slope;
+    for (std::size_t i = 0; i < points.size(); ++i) fitted.residual[i] = out[i] - line->Y(z[i]);
+    keep(kFarOffLine);
+  }
   for (int pass = 0; pass < 4; ++pass) {
     Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
     Eigen::Vector3d right = Eigen::Vector3d::Zero();
-    for (const SidePoint& p : points) {
-      const double residual = pass == 0 ? 0.0 : p.out_mm - curve.Out(p.z_mm);
-      if (std::abs(residual) > cut) continue;
-      const double t = curve.T(p.z_mm);
+    for (std::size_t i = 0; i < points.size(); ++i) {
+      if (!fitted.kept[i]) continue;
+      const double t = curve.T(z[i]);
       const Eigen::Vector3d row(1.0, t, t * t);
       normal += row * row.transpose();
-      right += row * (p.out_mm - curve.Hyperbola(p.z_mm));
+      right += row * (out[i] - curve.Hyperbola(z[i]));
     }
     curve.part = normal.ldlt().solve(right);
-    std::vector<double> residuals;
-    for (const SidePoint& p : points) residuals.push_back(p.out_mm - curve.Out(p.z_mm));
-    cut = std::max(1e-9, 3.0 * RobustSpread(residuals));
+    for (std::size_t i = 0; i < points.size(); ++i) fitted.residual[i] = out[i] - curve.Out(z[i]);
+    keep(kFarOff);
   }
-  return curve;
+  return fitted;
+}
+
+// The side's length in blocks: the kept rows' median residual in each, and the residuals about it. A block
+// without rows has none.
+struct Blocks {
+  std::vector<std::optional<double>> median;
+  std::vector<double> within;
+};
+
+Blocks InBlocks(std::span<const SidePoint> points, const FittedCurve& fitted, std::size_t blocks,
+                double near_mm, double span_mm) {
+  std::vector<std::vector<double>> values(blocks);
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    if (!fitted.kept[i]) continue;
+    const double at = (points[i].z_mm - near_mm) / span_mm * static_cast<double>(blocks);
+    values[static_cast<std::size_t>(std::clamp(at, 0.0, static_cast<double>(blocks) - 1.0))].push_back(
+        fitted.residual[i]);
+  }
+  Blocks result;
+  for (std::vector<double>& block : values) {
+    if (block.empty()) {
+      result.median.emplace_back(std::nullopt);
+      continue;
+    }
+    const double middle = MedianInPlace(block);
+    result.median.emplace_back(middle);
+    for (const double v : block) result.within.push_back(v - middle);
+  }
+  return result;
+}
+
+// Quadratic mean over the blocks of the standard error that their scatter from part to part makes.
+double ErrorFromParts(std::span<const std::vector<SidePoint>> parts, std::size_t blocks,
+                      double exit_radius_mm, double near_mm, double span_mm) {
+  std::vector<std::vector<double>> of_block(blocks);
+  for (const std::vector<SidePoint>& part : parts) {
+    if (part.size() < 2 * blocks) continue;
+    const Blocks own = InBlocks(part, FitCurve(part, exit_radius_mm), blocks, near_mm, span_mm);
+    for (std::size_t b = 0; b < blocks; ++b)
+      if (own.median[b]) of_block[b].push_back(*own.median[b]);
+  }
+  double squares = 0.0;
+  double used = 0.0;
+  for (const std::vector<double>& values : of_block) {
+    const auto u = UncertaintyOfMean(values);
+    if (!u) continue;
+    squares += *u * *u;
+    used += 1.0;
+  }
+  return used > 0.0 ? std::sqrt(squares / used) : 0.0;
 }
 
 }  // namespace
 
-std::optional<SideShape> ShapeOfSide(std::span<const SidePoint> points, double exit_radius_mm,
+std::optional<SideShape> ShapeOfSide(std::span<const SidePoint> points,
+                                     std::span<const std::vector<SidePoint>> parts, double exit_radius_mm,
                                      const StraightnessOptions& options) {
   const auto blocks = static_cast<std::size_t>(options.blocks);
   if (points.size() < blocks * static_cast<std::size_t>(options.least_rows_a_block)) return std::nullopt;
-  const Curve curve = FitCurve(points, exit_radius_mm);
-  std::vector<double> residuals;
-  for (const SidePoint& p : points) residuals.push_back(p.out_mm - curve.Out(p.z_mm));
-
-  // Scatter within the blocks, about their own means, and how many rows count as one.
+  const FittedCurve fitted = FitCurve(points, exit_radius_mm);
+  const Curve& curve = fitted.curve;
+  const Blocks of_rows = InBlocks(points, fitted, blocks, curve.near_mm, curve.span_mm);
   std::vector<double> means;
-  std::vector<double> within;
-  for (std::size_t b = 0; b < blocks; ++b) {
-    const std::size_t from = b * points.size() / blocks;
-    const std::size_t to = (b + 1) * points.size() / blocks;
-    std::vector<double> values(residuals.begin() + static_cast<std::ptrdiff_t>(from),
-                               residuals.begin() + static_cast<std::ptrdiff_t>(to));
-    means.push_back(MedianInPlace(values));
-    for (std::size_t i = from; i < to; ++i) within.push_back(residuals[i] - means.back());
-  }
-  const double independent = EffectiveSampleSize(within) / static_cast<double>(blocks);
-  const double error = 1.25 * RobustSpread(within) / std::sqrt(std::max(1.0, independent));
+  for (const auto& median : of_rows.median) means.push_back(median.value_or(0.0));
+  const double independent = EffectiveSampleSize(of_rows.within) / static_cast<double>(blocks);
+  const double error = std::max(1.25 * RobustSpread(of_rows.within) / std::sqrt(std::max(1.0, independent)),
+                                ErrorFromParts(parts, blocks, exit_radius_mm, curve.near_mm, curve.span_mm));
 
   // The odd block is an odd stretch, which the robust line leaves out: the third largest speaks for a wave.
   std::vector<double> sizes;
@@ -106,6 +164,8 @@ std::optional<SideShape> ShapeOfSide(std::span<const SidePoint> points, double e
   SideShape shape;
   shape.turn_deg = per_slope * 6.0 * amplitude / (std::numbers::pi * periods * curve.span_mm);
   shape.significance = error > 0.0 ? amplitude / error : 0.0;
+  shape.off = static_cast<double>(std::count(fitted.kept.begin(), fitted.kept.end(), 0)) /
+              static_cast<double>(points.size());
   shape.bend_deg = per_slope * 2.0 * curve.part[2] / curve.span_mm;
   return shape;
 }

@@ -26,10 +26,12 @@ vision::AngleDoubts DoubtsOfSides(double left_deg, double right_deg, double u_le
     angles.frame_left_deg.push_back(left_deg + swing);
     angles.frame_right_deg.push_back(right_deg + swing);
     angles.frame_found.push_back(1);
+    angles.frame_swing.mean_deg.push_back(0.0);
   }
   calib::ConeCamera camera;
   camera.px_per_mm = 20.0;
-  return vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5);
+  const auto no_boundary = [](int, const vision::Block&) { return std::vector<cv::Point2f>(); };
+  return vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5, no_boundary);
 }
 
 }  // namespace

@@ -30,7 +30,7 @@ std::vector<SidePoint> Side(Extra extra) {
 }
 
 SideShape Shape(const std::vector<SidePoint>& points) {
-  const auto shape = ShapeOfSide(points, kExitRadiusMm, StraightnessOptions{});
+  const auto shape = ShapeOfSide(points, {}, kExitRadiusMm, StraightnessOptions{});
   REQUIRE(shape);
   return *shape;
 }
@@ -84,5 +84,41 @@ TEST_CASE("a side that opens more and more shows its change of direction", "[vis
 TEST_CASE("a handful of rows is not judged", "[vision][straightness]") {
   std::vector<SidePoint> points = Side([](double) { return 0.0; });
   points.resize(20);
-  CHECK_FALSE(ShapeOfSide(points, kExitRadiusMm, StraightnessOptions{}));
+  CHECK_FALSE(ShapeOfSide(points, {}, kExitRadiusMm, StraightnessOptions{}));
+}
+
+// A stretch of rim that no light reaches, where something within is met.
+TEST_CASE("a stretch that lies far off the line is not taken for a wave of the side",
+          "[vision][straightness]") {
+  const auto lost_from = [](double to_mm) {
+    return Shape(Side([=](double z) { return z > 4.0 && z < to_mm ? -0.4 - 0.3 * (z - 4.0) : 0.0; }));
+  };
+  const SideShape fifth = lost_from(6.4);
+  CHECK(fifth.turn_deg < 0.05);
+  CHECK(fifth.bend_deg == Approx(0.0).margin(0.3));
+  CHECK(fifth.off == Approx(0.2).margin(0.02));
+  CHECK(lost_from(9.0).off > StraightnessOptions{}.most_off);
+  CHECK(Shape(Side([](double) { return 0.0; })).off < 0.05);
+}
+
+TEST_CASE("waves that are others in each part of the frames are the spray's own", "[vision][straightness]") {
+  constexpr double kAmplitudeMm = 0.1;
+  const double span_mm = kFarMm - kNearMm;
+  const auto wave = [&](double z, double phase) {
+    return kAmplitudeMm * std::sin(3.0 * std::numbers::pi * (z - kNearMm) / span_mm + phase);
+  };
+  // A sixth of the frames each; what is seen of all is their middle.
+  std::vector<std::vector<SidePoint>> standing, going;
+  for (const double phase : {0.3, 2.1, 4.4, 5.8, 1.2, 3.5}) {
+    standing.push_back(Side([&](double z) { return wave(z, 0.0); }));
+    going.push_back(Side([&](double z) { return wave(z, phase); }));
+  }
+  const auto significance = [&](const std::vector<std::vector<SidePoint>>& parts, double left) {
+    const auto all = Side([&](double z) { return left * wave(z, 0.0); });
+    return ShapeOfSide(all, parts, kExitRadiusMm, StraightnessOptions{})->significance;
+  };
+  CHECK(significance(standing, 1.0) > StraightnessOptions{}.least_significance);
+  // Six that go along by chance leave their amplitude over root 6.
+  CHECK(significance(going, 0.41) < StraightnessOptions{}.least_significance);
+  CHECK(significance({}, 0.41) > StraightnessOptions{}.least_significance);
 }
