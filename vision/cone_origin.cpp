@@ -28,7 +28,7 @@ bool TakeExitFromSides(ClipModel& model) {
   const double near = std::max(10.0, kNearDiameters * model.exit_diameter_px);
   const double far = std::max(near + 40.0, kFarPart * model.rows * model.row_step);
   const double ring =
-      LineThroughHyperboloid(kRingOfExit * model.exit_diameter_px, slope, near, far).intercept;
+      LineThroughHyperboloid(0.5 * kFilmOfExit * model.exit_diameter_px, slope, near, far).intercept;
   const double half_width = 0.5 * (right.at_exit_px - left.at_exit_px);
   const double down = -(half_width - ring - kEdgeOutward_px) / slope;  // of the exit as it is
   const double u_sides = std::hypot(kUEdgeOutward_px, kURing * ring) / slope;
@@ -60,9 +60,8 @@ std::optional<calib::Flag> OriginDoubt(const ConeAngles& angles, double px_per_m
                                        double far_mm, double exit_radius_mm, double u_exit_mm) {
   const double slope = 0.5 * (angles.slope[kRightSide] - angles.slope[kLeftSide]);
   if (slope < kLeastSlope) return std::nullopt;
-  const double ring =
-      LineThroughHyperboloid(2.0 * kRingOfExit * exit_radius_mm, slope, near_mm, far_mm).intercept +
-      kEdgeOutward_px / px_per_mm;
+  const double ring = LineThroughHyperboloid(kFilmOfExit * exit_radius_mm, slope, near_mm, far_mm).intercept +
+                      kEdgeOutward_px / px_per_mm;
   const double half_width = 0.5 * (angles.at_exit_mm[kRightSide] - angles.at_exit_mm[kLeftSide]);
   const double wider = half_width - ring;
   // Sides that gas bends and a film thicker on one side leave a part of the radius; the edges of single clips

@@ -15,7 +15,6 @@
 namespace conebook::vision {
 
 inline constexpr double kEdgeOutward_px = 1.5, kUEdgeOutward_px = 1.2;
-inline constexpr double kRingOfExit = 0.46;  // middle of the film, parts of the exit's diameter
 
 // Moves a found exit to where the guessed sides come from: by their weights where both agree, all the way
 // where they do not. False: the sides open too little to tell, and nothing is changed.

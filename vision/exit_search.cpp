@@ -8,7 +8,7 @@
 
 #include <opencv2/imgproc.hpp>
 
-#include "vision/cone_origin.h"
+#include "vision/sheet_fit.h"
 #include "vision/rim_search.h"
 #include "vision/scene.h"
 #include "vision/statistics.h"
@@ -191,7 +191,7 @@ std::optional<cv::Point2d> WhereSidesMeet(const cv::Mat1f& change, const RowChan
   }
   if (!sides) return std::nullopt;
   if (sides->y.size() < 8) return std::nullopt;
-  const double y = ExitOfHyperbola(sides->y, sides->half, kRingOfExit * diameter_px);
+  const double y = ExitOfHyperbola(sides->y, sides->half, 0.5 * kFilmOfExit * diameter_px);
   const double x = 0.5 * (sides->left.Y(y) + sides->right.Y(y));
   if (y < 0.0 || y > 0.7 * change.rows || x < 0.0 || x > w - 1.0) return std::nullopt;
   return cv::Point2d{x, y};
@@ -214,8 +214,9 @@ bool FindExit(const std::vector<LumaFrame>& sample, ClipModel& model) {
   const auto first = FirstLastingRows(change, rows);
   const auto meet = WhereSidesMeet(change, rows, model.exit_diameter_px);
   constexpr double kSure = 0.6;
-  const auto rims =
-      sample.empty() ? std::nullopt : FindRims(LiquidOf(sample, model), kRingOfExit * model.exit_diameter_px);
+  const auto rims = sample.empty()
+                        ? std::nullopt
+                        : FindRims(LiquidOf(sample, model), 0.5 * kFilmOfExit * model.exit_diameter_px);
   if (!first && !meet && !rims) return false;
   constexpr double kLeastPx = 3.0;
   constexpr double kSides = 0.02, kNear = 0.02, kFarAbove = 0.08,

@@ -34,6 +34,9 @@
 
 namespace conebook::vision {
 
+// Radius of the film's middle at the exit, parts of the exit's radius.
+inline constexpr double kFilmOfExit = 0.92;
+
 struct SheetFitOptions {
   double near_diameters = 0.4;                            // first row used, exit diameters below the exit
   std::array<double, 3> ends_of_breakup{0.6, 0.75, 0.9};  // last rows used
@@ -43,8 +46,7 @@ struct SheetFitOptions {
   double of_width = 1.0, u_of_width = 0.34;  // the rectangle between a step and a thin line
   double of_swing = 0.15, u_of_swing = 0.2;
   double of_swing_alone = 0.5, u_of_swing_alone = 0.5;  // where the width cannot be read
-  double r0_of_exit = 0.92;                             // middle of the film at the exit, parts of its radius
-  double u_r0_of_exit = 0.05;
+  double r0_of_exit = kFilmOfExit, u_r0_of_exit = 0.05;
   int blocks = 8;  // of frames, for the scatter
   int least_block = 5;
   int most_frames = 400;
