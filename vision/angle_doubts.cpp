@@ -108,7 +108,8 @@ std::optional<Flag> NotStraight(const ConeAngles& angles, const calib::ConeCamer
                                 const BoundaryOfPart& boundary_of_part) {
   constexpr int kParts = 6;
   constexpr int kLeastFrames = 4;
-  const StraightnessOptions options;
+  StraightnessOptions options;
+  options.floor_mm = ConeFitOptions{}.line_floor_px / camera.px_per_mm;
   const calib::ConeProjection projection(camera);
   for (const int side : {kLeftSide, kRightSide}) {
     const std::vector<SidePoint> points = BetweenStations(angles.boundary_px[static_cast<std::size_t>(side)],

@@ -36,7 +36,7 @@ struct FittedCurve {
 
 // Robust against rows far off: it starts from those about the robust line, and each pass leaves out what lies
 // beyond three spreads.
-FittedCurve FitCurve(std::span<const SidePoint> points, double exit_radius_mm) {
+FittedCurve FitCurve(std::span<const SidePoint> points, double exit_radius_mm, double floor_mm) {
   constexpr double kFarOffLine = 6.0, kFarOff = 3.0;  // spreads; about the line a bend is no scatter
   FittedCurve fitted;
   Curve& curve = fitted.curve;
@@ -50,7 +50,7 @@ FittedCurve FitCurve(std::span<const SidePoint> points, double exit_radius_mm) {
     out.push_back(p.out_mm);
   }
   const auto keep = [&](double spreads) {
-    const double most = std::max(1e-9, spreads * RobustSpread(fitted.residual));
+    const double most = std::max({1e-9, floor_mm, spreads * RobustSpread(fitted.residual)});
     for (std::size_t i = 0; i < points.size(); ++i) fitted.kept[i] = std::abs(fitted.residual[i]) <= most;
   };
   fitted.kept.assign(points.size(), 1);
@@ -107,12 +107,14 @@ Blocks InBlocks(std::span<const SidePoint> points, const FittedCurve& fitted, st
 }
 
 // Quadratic mean over the blocks of the standard error that their scatter from part to part makes.
-double ErrorFromParts(std::span<const std::vector<SidePoint>> parts, std::size_t blocks,
-                      double exit_radius_mm, double near_mm, double span_mm) {
+double ErrorFromParts(std::span<const std::vector<SidePoint>> parts, double exit_radius_mm, double near_mm,
+                      double span_mm, const StraightnessOptions& options) {
+  const auto blocks = static_cast<std::size_t>(options.blocks);
   std::vector<std::vector<double>> of_block(blocks);
   for (const std::vector<SidePoint>& part : parts) {
     if (part.size() < 2 * blocks) continue;
-    const Blocks own = InBlocks(part, FitCurve(part, exit_radius_mm), blocks, near_mm, span_mm);
+    const Blocks own =
+        InBlocks(part, FitCurve(part, exit_radius_mm, options.floor_mm), blocks, near_mm, span_mm);
     for (std::size_t b = 0; b < blocks; ++b)
       if (own.median[b]) of_block[b].push_back(*own.median[b]);
   }
@@ -134,14 +136,14 @@ std::optional<SideShape> ShapeOfSide(std::span<const SidePoint> points,
                                      const StraightnessOptions& options) {
   const auto blocks = static_cast<std::size_t>(options.blocks);
   if (points.size() < blocks * static_cast<std::size_t>(options.least_rows_a_block)) return std::nullopt;
-  const FittedCurve fitted = FitCurve(points, exit_radius_mm);
+  const FittedCurve fitted = FitCurve(points, exit_radius_mm, options.floor_mm);
   const Curve& curve = fitted.curve;
   const Blocks of_rows = InBlocks(points, fitted, blocks, curve.near_mm, curve.span_mm);
   std::vector<double> means;
   for (const auto& median : of_rows.median) means.push_back(median.value_or(0.0));
   const double independent = EffectiveSampleSize(of_rows.within) / static_cast<double>(blocks);
   const double error = std::max(1.25 * RobustSpread(of_rows.within) / std::sqrt(std::max(1.0, independent)),
-                                ErrorFromParts(parts, blocks, exit_radius_mm, curve.near_mm, curve.span_mm));
+                                ErrorFromParts(parts, exit_radius_mm, curve.near_mm, curve.span_mm, options));
 
   // The odd block is an odd stretch, which the robust line leaves out: the third largest speaks for a wave.
   std::vector<double> sizes;
