@@ -18,10 +18,14 @@ namespace {
 using calib::Flag;
 using calib::Severity;
 
-std::vector<double> MeanOfFrames(const ConeAngles& angles) {
+enum class Swing { kIn, kOut };  // what swings at a rate of its own
+
+std::vector<double> MeanOfFrames(const ConeAngles& angles, Swing swing = Swing::kIn) {
   std::vector<double> mean;
   for (std::size_t k = 0; k < angles.frame_found.size(); ++k) {
-    if (angles.frame_found[k]) mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]));
+    if (!angles.frame_found[k]) continue;
+    mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]));
+    if (swing == Swing::kOut) mean.back() -= angles.frame_swing.mean_deg[k];
   }
   return mean;
 }
@@ -155,13 +159,7 @@ std::optional<Flag> ShortRecord(const ConeAngles& angles) {
   constexpr double kEnough = 20.0;
   constexpr double kFew = 5.0;
   constexpr double kCorrelated = 1.5;  // frames in a correlation time; fewer: cannot be told from one
-  // What swings at a rate of its own is no scatter.
-  std::vector<double> mean;
-  for (std::size_t k = 0; k < angles.frame_found.size(); ++k) {
-    if (!angles.frame_found[k]) continue;
-    mean.push_back(0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]) -
-                   angles.frame_swing.mean_deg[k]);
-  }
+  const std::vector<double> mean = MeanOfFrames(angles, Swing::kOut);
   const double times = EffectiveSampleSize(mean);
   const double frames = static_cast<double>(mean.size()) / std::max(1.0, times);
   if (mean.size() < 4 || times >= kEnough || frames < kCorrelated) return std::nullopt;

@@ -77,9 +77,8 @@ std::optional<calib::Flag> OriginDoubt(const ConeAngles& angles, double px_per_m
         std::nullopt,
         std::nullopt,
         fmt::format(
-            "carried straight back to the exit the sides are {:.2f} mm apart, on an exit of {:.2f} mm: "
-            "they come "
-            "from some {:.1f} mm upstream of it; breakup length and stations count from the exit",
+            "carried straight back to the exit the sides are {:.2f} mm apart, on an exit of {:.2f} mm: they "
+            "come from some {:.1f} mm upstream of it; breakup length and stations count from the exit",
             2.0 * half_width, 2.0 * exit_radius_mm, off_mm),
         "check exit_px and exit_diameter_mm; does the spray leave a holder's face, or cling to one?"};
   }
@@ -88,8 +87,7 @@ std::optional<calib::Flag> OriginDoubt(const ConeAngles& angles, double px_per_m
                      std::nullopt,
                      std::nullopt,
                      fmt::format("carried straight back the sides meet some {:.1f} mm downstream of the "
-                                 "exit; breakup length and stations "
-                                 "count from the exit",
+                                 "exit; breakup length and stations count from the exit",
                                  off_mm),
                      "check exit_px; does a holder or a sleeve hide the beginning of the spray?"};
 }
