@@ -149,7 +149,10 @@ std::optional<Flag> NotStraight(const ConeAngles& angles, const calib::ConeCamer
                           wavy ? shape->turn_deg : 0.25 * std::abs(shape->bend_deg))
             : fmt::format("of the {} side's rows {:.0f} % lie off the line that the others make", name,
                           100.0 * shape->off),
-        "look at the picture: keep moving things out of it, wipe the window, and check exit_px and axis_deg"};
+        wavy || bent ? "look at the picture: keep moving things out of it, wipe the window, and check "
+                       "exit_px and axis_deg"
+                     : "look at the picture: light both rims alike, wipe the window, and keep moving things "
+                       "out of it"};
   }
   return std::nullopt;
 }

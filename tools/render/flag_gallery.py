@@ -452,9 +452,9 @@ def _(b):
     return run, draw.sheet_of_frames([frames[k] for k in pair], [f"{k / 30:.2f} s: {w}" for k, w in zip(pair, ("narrow", "wide"))], 2)
 
 
-@entry("sides_not_straight", "What was followed from the exit bends, to and fro or all the way, as no cone's side does: the line through it means little. Without an "
-       "angle where it bends too far for any line. Here water ran down the window during the second point.",
-       "Wipe the window, or shield it.")
+@entry("sides_not_straight", "What was followed from the exit bends, to and fro or all the way, as no cone's side does: the line through it means little. Or a third of "
+       "a side's rows lie off the line of the others: a rim that the light misses, say. Without an angle where it bends too far for any line. Here water ran down the window during the second point.",
+       "Wipe the window, or shield it; light both rims alike.")
 def _(b):
     y, x = np.mgrid[0:360, 0:480].astype(np.float32)
     shift = 9.0 * np.sin(2.0 * np.pi * np.clip((y - 60.0) / 45.0, 0.0, 20.0)) * np.clip((y - 60.0) / 40.0, 0.0, 1.0)
