@@ -6,6 +6,7 @@
 
 #include "vision/cone_budget.h"
 #include "vision/cone_lines.h"
+#include "vision/inner_rim.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -35,6 +36,7 @@ void FrameSeries(const ClipModel& model, const RecordSpool& spool, std::span<con
       std::vector<double> x;
       for (int row = rows[static_cast<std::size_t>(side)].first;
            row < rows[static_cast<std::size_t>(side)].second; ++row) {
+        if (Inside(out.inside, static_cast<std::size_t>(side), row)) continue;
         const std::int16_t* rungs =
             edges.data() + static_cast<std::size_t>(((row - row0) * 2 + side) * kLadder);
         if (const auto edge = EdgeAtPart(rungs, part[static_cast<std::size_t>(side)])) {
@@ -95,6 +97,24 @@ std::variant<RowRanges, NoAngle> TakeLines(const LineSetting& setting, const Bou
     }
   }
   return ranges;
+}
+
+RowsInside FindInside(const ClipModel& model, const BoundarySides& boundary) {
+  std::array<std::vector<RimPoint>, 2> sides;
+  for (std::size_t side = 0; side < 2; ++side) {
+    for (const BoundaryRow& row : boundary[side])
+      sides[side].push_back({model.Row(row.row) - model.exit_px.y, row.out_px});
+  }
+  RowsInside inside;
+  for (std::size_t side = 0; side < 2; ++side) {
+    const std::vector<char> found =
+        InsideOfRim(sides[side], sides[1 - side], 0.5 * model.exit_diameter_px, InnerRimOptions{});
+    if (found.empty()) continue;
+    inside[side].assign(static_cast<std::size_t>(model.rows), 0);
+    for (std::size_t i = 0; i < found.size(); ++i)
+      inside[side][static_cast<std::size_t>(boundary[side][i].row)] = found[i];
+  }
+  return inside;
 }
 
 // As the image shows it: no lens, no perspective, no tilt, and none of what the rig leaves open.
@@ -169,18 +189,24 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
                       const std::array<double, 2>& part, const CameraSetup& setup, double near_mm,
                       double far_mm, const ConeFitOptions& options) {
   const LineSetting setting{model, near_mm, far_mm, options};
+  RowsInside inside;
   const auto boundary_at = [&](double scale) {
     BoundarySides boundary;
     for (int side = 0; side < 2; ++side) {
       const auto at = static_cast<std::size_t>(side);
       boundary[at] = MedianBoundary(spool, frames, side, scale * part[at], BoundaryOptions{});
+      std::erase_if(boundary[at], [&](const BoundaryRow& row) { return Inside(inside, at, row.row); });
     }
     return boundary;
   };
-  const BoundarySides boundary = boundary_at(1.0);
+  BoundarySides boundary = boundary_at(1.0);
+  inside = FindInside(model, boundary);
+  for (std::size_t side = 0; side < 2; ++side)
+    std::erase_if(boundary[side], [&](const BoundaryRow& row) { return Inside(inside, side, row.row); });
   const std::optional<HalfAngles> best = AnglesUnder(setup.camera, boundary, setting);
   if (!best) return NoAngle::kTooFewRows;
   ConeAngles result;
+  result.inside = inside;
   const auto ranges = TakeLines(setting, boundary, setup.camera, result);
   if (const auto* none = std::get_if<NoAngle>(&ranges)) return *none;
   FrameSeries(model, spool, frames, part, std::get<RowRanges>(ranges), result);

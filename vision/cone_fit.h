@@ -43,6 +43,12 @@ struct ConeFitOptions {
 // at the end of a side of length 1 down the axis, turns the side by d cos^2 of the half angle.
 double DefinitionDeg(const ConeFitOptions& options, bool compressed, double half_angle_deg);
 
+// Per side and read row whether the edge was followed inside of the rim; an empty side: nowhere.
+using RowsInside = std::array<std::vector<char>, 2>;
+inline bool Inside(const RowsInside& inside, std::size_t side, int row) {
+  return !inside[side].empty() && inside[side][static_cast<std::size_t>(row)] != 0;
+}
+
 enum class NoAngle { kTooFewRows, kNotStraight };
 
 // Per given frame, what of the angles swings at a rate of its own; noughts where no rate stands out.
@@ -59,6 +65,7 @@ struct ConeAngles {
   std::vector<char> frame_found;
   FrameSwing frame_swing;
   double slope[2] = {0.0, 0.0}, at_exit_mm[2] = {0.0, 0.0};
+  RowsInside inside{};  // of the rims, see inner_rim.h
 };
 
 using ConeFitResult = std::variant<ConeAngles, NoAngle>;

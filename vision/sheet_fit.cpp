@@ -183,6 +183,7 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
       for (int row = row0; row < row1; ++row) {
         const double dy = model.Row(row) - model.exit_px.y;
         for (std::size_t side = 0; side < 2; ++side) {
+          if (Inside(angles.inside, side, row)) continue;
           RowSide& value = values[static_cast<std::size_t>(row - row0)][side];
           const double part = parts[static_cast<std::size_t>(row)][side];
           // Where a limb is so strong or faint beside the clip's that 0.30 of it lies beyond the rungs, the

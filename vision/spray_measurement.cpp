@@ -380,8 +380,10 @@ class Measurer {
       std::vector<cv::Point2f> boundary_px;
       for (const BoundaryRow& row :
            MedianBoundary(Spool(p), std::span(points_[p]).subspan(frames.first, frames.last - frames.first),
-                          side, PartsOf(p)[static_cast<std::size_t>(side)], BoundaryOptions{}))
+                          side, PartsOf(p)[static_cast<std::size_t>(side)], BoundaryOptions{})) {
+        if (Inside(angles.inside, static_cast<std::size_t>(side), row.row)) continue;
         boundary_px.emplace_back(UprightPx(Model(p), row.row, side, row.out_px));
+      }
       return boundary_px;
     };
     const AngleDoubts doubts = DoubtsOf(angles, setup_.camera, result_.near_mm, result_.far_mm,

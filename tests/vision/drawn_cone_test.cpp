@@ -32,6 +32,8 @@ struct Drawn {
   bool lamp = false;   // mirrored in the sheet's middle, and the left rim lost from 90 to 130 px below
   bool drops = true;   // below 120 px
   bool shine = false;  // a lamp mirrored in the upper half, thrice as bright as the right rim
+  int unlit_px =
+      0;  // down to here no light reaches the right rim; a lamp mirrored two thirds of the way to it does
   double exit_radius_px = 6.0;
   int sheet_px = 1000;      // below it drops only
   double rim = 110.0;       // code values
@@ -72,6 +74,8 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
         if (drawn.shine && z < 140.0)
           bright += 160.0 * std::exp(-0.5 * std::pow((from_axis + 0.3 * w) / std::max(2.0, 0.2 * w), 2.0));
         if (drawn.shine && from_axis > 0.0) bright *= 0.6;
+        if (from_axis > 0.0 && z < drawn.unlit_px)
+          bright = 130.0 * std::exp(-0.5 * std::pow((from_axis - 0.68 * w) / std::max(1.5, 0.06 * w), 2.0));
         light(y, x) += static_cast<float>(cover * bright);
       }
     }
@@ -209,6 +213,14 @@ TEST_CASE("a spray whose exit is above the picture is refused, not measured from
   const vision::ClipReading reading = vision::ReadClip(Draw("cropped", drawn), view, {});
   REQUIRE(conebook::tests::Find(reading.flags, "exit_not_found"));
   CHECK(reading.Rejected());
+}
+
+TEST_CASE("of a rim that light misses near the exit the rest tells the angle", "[vision][drawn]") {
+  Drawn drawn;
+  drawn.unlit_px = 85;
+  vision::View view = ViewOf();
+  view.far_mm = 19.0;
+  CheckAngle(vision::ReadClip(Draw("unlit", drawn), view, {}), view);
 }
 
 // Its sides leave the picture after a third of the rows: that the rest has no edges says nothing.
