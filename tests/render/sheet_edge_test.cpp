@@ -3,6 +3,7 @@
 
 #include <catch2/catch.hpp>
 #include <render/exposure.h>
+#include <render/long_time.h>
 #include <render/scene.h>
 #include <render/sheet_edge.h>
 
@@ -111,6 +112,37 @@ TEST_CASE("the long-time boundary is that of many pictures, and known better tha
   // 36 of the 144 pictures are shared; what the rows have left is the scatter of 144.
   CHECK(better2 < 0.5 * plain2);
   CHECK(error->SumDeg() < 0.05);
+}
+
+// Law: a cone's sides appear straight; the picture of a near camera shows at a row what lies farther down.
+TEST_CASE("the long-time boundary of a near camera runs straight down to the far station",
+          "[render][sheet_edge]") {
+  SceneOptions options;
+  options.seed = 1007;
+  options.group = "clean";
+  options.set = {{"half_angle_deg", "56"}, {"r0_mm", "0.9"},      {"exit_diameter_mm", "1.95"},
+                 {"breakup_mm", "40"},     {"lean_deg", "0"},     {"wave_mm", "0.05"},
+                 {"pressures_bar", "5"},   {"drops_per_mm", "0"}, {"pulsation_deg", "0"}};
+  const Scene scene = DrawScene(options, nullptr);
+  CameraSetting near;
+  near.width = 960;
+  near.height = 720;
+  near.distance_mm = 162.0;
+  near.focal_px = 956.0;
+  near.exit_px = {880.0, 367.0};
+  near.axis_deg = -90.5;
+  near.tilt_deg = -1.5;
+  const StationRows stations(4.0, 14.3, 956.0 / 162.0);
+  const LongTime truth = DrawLongTime(scene, Spray(scene.spray), MakeCamera(near), stations, 120, {0.05, 96});
+  REQUIRE(truth.own.size() == 1);
+  const LongTimeBoundary& boundary = truth.own[0];
+  const Levels levels = LevelsOf({&boundary.stack}, stations);
+  for (const Side side : {kRight, kLeft}) {
+    const auto edge = boundary.Median(side, levels[side]);
+    // The far station is row 84.
+    REQUIRE((edge[36] && edge[60] && edge[84]));
+    CHECK(*edge[84] - *edge[60] == Approx(*edge[60] - *edge[36]).epsilon(0.01));
+  }
 }
 
 TEST_CASE("where a limb is lost, a mirrored lamp within is no boundary", "[render]") {

@@ -43,6 +43,28 @@ void Settle(LongTimeBoundary& boundary, Next next, Draw draw, int first_pictures
   }
 }
 
+// How far down the sheet what lies that the picture shows at a row, on either side. A near camera sees the
+// sides of a wide cone in front of its axis, farther down than they are.
+double SeenAtRowMm(const Camera& nozzle, double lean_deg, const Spray& spray, const Instant& steady,
+                   double row, double from_mm) {
+  constexpr double kStep = 1.02, kMost = 4.0;
+  const Camera camera = Leaned(nozzle, lean_deg);
+  SheetExtent axes;
+  axes.Reset(nozzle, {}, 1);
+  for (double z_mm = from_mm; z_mm < kMost * from_mm; z_mm *= kStep) {
+    bool below = true;
+    for (const Side side : {kRight, kLeft}) {
+      const auto touch = ContactPoint(camera, z_mm, spray.RadiusAt(z_mm, steady.tan_a, steady.closes_mm),
+                                      spray.SlopeAt(z_mm, steady.tan_a, steady.closes_mm), side);
+      const Pixel p = camera.Project(touch.value_or(camera.exit_mm + z_mm * camera.axis));
+      const double down = (p.x - axes.origin.x) * axes.along.x + (p.y - axes.origin.y) * axes.along.y;
+      below = below && down >= row;
+    }
+    if (below) return z_mm;
+  }
+  return kMost * from_mm;
+}
+
 }  // namespace
 
 StationRows::StationRows(double near, double far, double scale)
@@ -81,17 +103,19 @@ LongTime DrawLongTime(const Scene& s, const Spray& spray, const Camera& camera, 
     const Instant now = SteadyInstant(s, point.drop_bar, 0.0, 0.0);
     for (const bool own_camera : {false, true}) {
       const Camera& seen_by = own_camera ? camera : space;
+      const double reach_mm =
+          own_camera ? SeenAtRowMm(camera, s.lean_deg, spray, now, last_mm * scale, last_mm) : last_mm;
       auto& boundary = (own_camera ? found.own : found.ideal)
                            .emplace_back(LongTimeBoundary{
                                BoundaryStack(ideal_rows, sd),
-                               SheetEdge(spray, seen_by, s.lean_deg, rec.exposure_s, now, last_mm)});
+                               SheetEdge(spray, seen_by, s.lean_deg, rec.exposure_s, now, reach_mm)});
       const Limb limb{kLimbPx, boundary.edge.TurnRad() + 0.05};
       Random far(s.seed, "far");
       double travel = 1e5;
       double t = 100.0;
       const auto next = [&] {
         Instant at = SteadyInstant(s, point.drop_bar, t, travel);
-        at.stop_mm = 1.15 * stations.far_mm + 1.0;
+        at.stop_mm = std::max(1.15 * stations.far_mm, reach_mm) + 1.0;
         travel += at.breakup_mm * far.Uniform(3.0, 9.0);
         t += far.Uniform(1.0, 3.0) / std::max(s.spray.pulsation_hz, 1.0);
         return at;
