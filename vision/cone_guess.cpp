@@ -8,6 +8,7 @@
 #include <span>
 #include <utility>
 
+#include "vision/inner_rim.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -72,6 +73,7 @@ class GuessSearch {
       }
     }
     outcome.found = trust;
+    if (trust) LookFartherOut(outcome);
     if (trust) outcome.exit_diameter_px = WidthAtExit();
     return outcome;
   }
@@ -213,44 +215,118 @@ class GuessSearch {
     }
   }
 
-  bool UpdateGuess(GuessOutcome& outcome) {
+  // Median over the frames of where a side's edge is, row by row.
+  struct Followed {
+    std::vector<double> dy, out;
+    int rows = 0;  // looked at
+  };
+
+  Followed FollowedOn(int side) const {
+    Followed followed;
+    std::vector<double>& dy = followed.dy;
+    std::vector<double>& out = followed.out;
+    int leaving = 0;
+    for (int i = 0; i < model_.rows; ++i) {
+      const double d = model_.Row(i) - model_.exit_px.y;
+      if (d < 1.0 * model_.exit_diameter_px || d > 0.7 * model_.rows * model_.row_step) continue;
+      ++followed.rows;
+      std::vector<double> values;
+      for (const FrameRecord& record : records_) {
+        const std::int16_t e = record.edge[record.EdgeAt(i, side, kLadderFirst)];
+        if (e != kNoEdge) values.push_back(e / static_cast<double>(kEdgeUnitsPerPx));
+      }
+      if (values.size() * 4 < records_.size() || values.empty()) continue;
+      dy.push_back(d);
+      out.push_back(MedianInPlace(values));
+      if (LeavesPicture(i, side, out.back())) {
+        // A side that has left the picture does not come back; what is found below is not its edge.
+        if (++leaving >= 3 && static_cast<int>(dy.size()) > 16) {
+          dy.resize(dy.size() - 3);
+          out.resize(out.size() - 3);
+          break;
+        }
+      } else {
+        leaving = 0;
+      }
+    }
+    return followed;
+  }
+
+  double Opening(int side) const {
+    return side == kLeftSide ? model_.axis_slope - model_.guess[0].slope
+                             : model_.guess[1].slope - model_.axis_slope;
+  }
+
+  // A side that opens far less than the other may be something inside of a rim that the light misses near the
+  // exit, a lamp's mirror image. Whether a rim shows farther down is looked up about the other side's mirror
+  // image: it lies there on an eighth of the rows at least, and comes from the exit.
+  void LookFartherOut(GuessOutcome& outcome) {
+    constexpr double kAlike = 0.8, kOffExit = 1.5;
+    const int narrow = Opening(kLeftSide) < Opening(kRightSide) ? kLeftSide : kRightSide;
+    const double wide = Opening(1 - narrow);
+    const double before = Opening(narrow);
+    if (before > kAlike * wide) return;
+    const std::array<GuessLine, 2> guess = model_.guess;
+    const std::vector<FrameRecord> records = records_;
+    const GuessOutcome found = outcome;
+    const GuessLine& other = guess[static_cast<std::size_t>(1 - narrow)];
+    model_.guess[static_cast<std::size_t>(narrow)] = {2.0 * model_.exit_px.x - other.at_exit_px,
+                                                      2.0 * model_.axis_slope - other.slope};
+    SetColumns(model_, true);
+    ReadAll(true);
+    if (UpdateGuess(outcome, true) && Opening(narrow) > kAlike * wide && Opening(narrow) > before / kAlike) {
+      const double rim = 0.5 * model_.exit_diameter_px;
+      const double at_exit =
+          std::abs(model_.guess[static_cast<std::size_t>(narrow)].at_exit_px - model_.exit_px.x);
+      if (std::abs(at_exit - rim) < kOffExit * rim) {
+        SetColumns(model_, true);
+        return;
+      }
+    }
+    model_.guess = guess;
+    records_ = records;
+    outcome = found;
+    SetColumns(model_, true);
+  }
+
+  // What was followed inside of a rim, where the light misses this.
+  void DropInside(std::array<Followed, 2>& sides) const {
+    std::array<std::vector<RimPoint>, 2> points;
+    for (std::size_t side = 0; side < 2; ++side) {
+      for (std::size_t i = 0; i < sides[side].dy.size(); ++i)
+        points[side].push_back({sides[side].dy[i], sides[side].out[i]});
+    }
+    for (std::size_t side = 0; side < 2; ++side) {
+      const std::vector<char> inside =
+          InsideOfRim(points[side], points[1 - side], 0.5 * model_.exit_diameter_px, InnerRimOptions{});
+      if (inside.empty()) continue;
+      std::size_t kept = 0;
+      for (std::size_t i = 0; i < inside.size(); ++i) {
+        if (inside[i] != 0) continue;
+        sides[side].dy[kept] = sides[side].dy[i];
+        sides[side].out[kept++] = sides[side].out[i];
+      }
+      sides[side].dy.resize(kept);
+      sides[side].out.resize(kept);
+    }
+  }
+
+  bool UpdateGuess(GuessOutcome& outcome, bool rims_only = false) {
     std::array<std::optional<Line>, 2> lines;
     double spread = 0.0;
+    std::array<Followed, 2> sides{FollowedOn(kLeftSide), FollowedOn(kRightSide)};
+    if (rims_only) DropInside(sides);
     for (int side = 0; side < 2; ++side) {
-      std::vector<double> dy;
-      std::vector<double> out;
-      int rows = 0;
-      int leaving = 0;
-      for (int i = 0; i < model_.rows; ++i) {
-        const double d = model_.Row(i) - model_.exit_px.y;
-        if (d < 1.0 * model_.exit_diameter_px || d > 0.7 * model_.rows * model_.row_step) continue;
-        ++rows;
-        std::vector<double> values;
-        for (const FrameRecord& record : records_) {
-          const std::int16_t e = record.edge[record.EdgeAt(i, side, kLadderFirst)];
-          if (e != kNoEdge) values.push_back(e / static_cast<double>(kEdgeUnitsPerPx));
-        }
-        if (values.size() * 4 < records_.size() || values.empty()) continue;
-        dy.push_back(d);
-        out.push_back(MedianInPlace(values));
-        if (LeavesPicture(i, side, out.back())) {
-          // A side that has left the picture does not come back; what is found below is not its edge.
-          if (++leaving >= 3 && static_cast<int>(dy.size()) > 16) {
-            dy.resize(dy.size() - 3);
-            out.resize(out.size() - 3);
-            break;
-          }
-        } else {
-          leaving = 0;
-        }
-      }
+      Followed& followed = sides[static_cast<std::size_t>(side)];
+      std::vector<double>& dy = followed.dy;
+      std::vector<double>& out = followed.out;
       outcome.followed[static_cast<std::size_t>(side)] = false;
       outcome.opening.reset();
       outcome.found_share = FoundShare();
-      if (rows == 0) return false;
+      if (followed.rows == 0) return false;
       RobustLineOptions options;
       options.floor = 1.0;
-      options.min_points = std::max(8, rows / 8);
+      options.min_points = std::max(8, followed.rows / 8);
       if (const std::size_t leap = InwardLeap(out); static_cast<int>(leap) >= options.min_points) {
         dy.resize(leap);
         out.resize(leap);
