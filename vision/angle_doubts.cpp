@@ -157,6 +157,25 @@ std::optional<Flag> NotStraight(const ConeAngles& angles, const calib::ConeCamer
   return std::nullopt;
 }
 
+std::optional<Flag> RimLost(const ConeAngles& angles) {
+  const auto [left, right] = angles.inside_share;
+  if (!(left + right > 0.0)) return std::nullopt;
+  const auto share = [](double part) { return fmt::format("{:.0f} %", 100.0 * part); };
+  std::string where =
+      left > 0.0 && right > 0.0
+          ? fmt::format("{} of the left and {} of the right side's rows", share(left), share(right))
+          : fmt::format("{} of the {} side's rows", share(left + right), left > 0.0 ? "left" : "right");
+  return Flag{
+      "rim_lost",
+      Severity::kInfo,
+      std::nullopt,
+      std::nullopt,
+      fmt::format("on {} between the stations something inside of the rim was followed, from which it "
+                  "jumps out to the rim farther down; those rows do not count",
+                  where),
+      "light both rims from the exit on, and keep the lamp's mirror image off the sheet"};
+}
+
 // Few correlation times tell little of a scatter, and so of u.
 std::optional<Flag> ShortRecord(const ConeAngles& angles) {
   constexpr double kEnough = 20.0;
@@ -191,7 +210,7 @@ AngleDoubts DoubtsOf(const ConeAngles& angles, const calib::ConeCamera& camera, 
   }
   for (auto& flag :
        {Unsteady(angles), NotStraight(angles, camera, near_mm, far_mm, exit_radius_mm, boundary_of_part),
-        ShortRecord(angles)}) {
+        RimLost(angles), ShortRecord(angles)}) {
     if (flag) doubts.flags.push_back(*flag);
   }
   return doubts;

@@ -117,6 +117,33 @@ RowsInside FindInside(const ClipModel& model, const BoundarySides& boundary) {
   return inside;
 }
 
+// Of each side's rows between the stations.
+std::array<double, 2> ShareInside(const LineSetting& setting, const BoundarySides& boundary,
+                                  const calib::ConeCamera& camera, const RowsInside& inside) {
+  const calib::ConeProjection projection(camera);
+  std::array<double, 2> share{0.0, 0.0};
+  for (int side = 0; side < 2; ++side) {
+    const auto at = static_cast<std::size_t>(side);
+    double rows = 0.0;
+    double hidden = 0.0;
+    for (const BoundaryRow& row : boundary[at]) {
+      const cv::Point2d px = UprightPx(setting.model, row.row, side, row.out_px);
+      const double z = projection.MmFromPx({px.x, px.y}).z_mm;
+      if (z < setting.near_mm || z > setting.far_mm) continue;
+      rows += 1.0;
+      hidden += Inside(inside, at, row.row) ? 1.0 : 0.0;
+    }
+    if (rows > 0.0) share[at] = hidden / rows;
+  }
+  return share;
+}
+
+BoundarySides OnRim(BoundarySides boundary, const RowsInside& inside) {
+  for (std::size_t side = 0; side < 2; ++side)
+    std::erase_if(boundary[side], [&](const BoundaryRow& row) { return Inside(inside, side, row.row); });
+  return boundary;
+}
+
 // As the image shows it: no lens, no perspective, no tilt, and none of what the rig leaves open.
 std::optional<calib::Quantity> Apparent(const FittedCone& cone, const ConeBudget& budget) {
   calib::ConeCamera flat = cone.setup.camera;
@@ -189,24 +216,22 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
                       const std::array<double, 2>& part, const CameraSetup& setup, double near_mm,
                       double far_mm, const ConeFitOptions& options) {
   const LineSetting setting{model, near_mm, far_mm, options};
-  RowsInside inside;
   const auto boundary_at = [&](double scale) {
     BoundarySides boundary;
     for (int side = 0; side < 2; ++side) {
       const auto at = static_cast<std::size_t>(side);
       boundary[at] = MedianBoundary(spool, frames, side, scale * part[at], BoundaryOptions{});
-      std::erase_if(boundary[at], [&](const BoundaryRow& row) { return Inside(inside, at, row.row); });
     }
     return boundary;
   };
-  BoundarySides boundary = boundary_at(1.0);
-  inside = FindInside(model, boundary);
-  for (std::size_t side = 0; side < 2; ++side)
-    std::erase_if(boundary[side], [&](const BoundaryRow& row) { return Inside(inside, side, row.row); });
+  const BoundarySides followed = boundary_at(1.0);
+  const RowsInside inside = FindInside(model, followed);
+  const BoundarySides boundary = OnRim(followed, inside);
   const std::optional<HalfAngles> best = AnglesUnder(setup.camera, boundary, setting);
   if (!best) return NoAngle::kTooFewRows;
   ConeAngles result;
   result.inside = inside;
+  result.inside_share = ShareInside(setting, followed, setup.camera, inside);
   const auto ranges = TakeLines(setting, boundary, setup.camera, result);
   if (const auto* none = std::get_if<NoAngle>(&ranges)) return *none;
   FrameSeries(model, spool, frames, part, std::get<RowRanges>(ranges), result);
@@ -215,7 +240,8 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
   const FittedCone cone{setting, setup, boundary, *best};
   ConeBudget budget;
   AddScatter(result, budget);
-  AddThreshold(cone, boundary_at(0.2 / kBoundaryPart), boundary_at(0.4 / kBoundaryPart), budget);
+  AddThreshold(cone, OnRim(boundary_at(0.2 / kBoundaryPart), inside),
+               OnRim(boundary_at(0.4 / kBoundaryPart), inside), budget);
   AddDefinition(cone, budget);
   const HalfAngles by_tilt = AddRig(cone, budget);
   const HalfAngles angles{best->left + by_tilt.left, best->right + by_tilt.right};

@@ -65,7 +65,8 @@ struct ConeAngles {
   std::vector<char> frame_found;
   FrameSwing frame_swing;
   double slope[2] = {0.0, 0.0}, at_exit_mm[2] = {0.0, 0.0};
-  RowsInside inside{};  // of the rims, see inner_rim.h
+  RowsInside inside{};                           // of the rims, see inner_rim.h
+  std::array<double, 2> inside_share{0.0, 0.0};  // of the rows between the stations
 };
 
 using ConeFitResult = std::variant<ConeAngles, NoAngle>;

@@ -125,8 +125,8 @@ vision::View ViewOf() {
 
 // Drawn silhouettes end where the film does; the boundary stands at a share of the rim, a little within or
 // without. Half a degree holds it.
-void CheckAngle(const vision::ClipReading& reading, const vision::View& view,
-                double half_angle_deg = kHalfAngleDeg) {
+vision::SprayMeasurement CheckAngle(const vision::ClipReading& reading, const vision::View& view,
+                                    double half_angle_deg = kHalfAngleDeg) {
   for (const calib::Flag& flag : reading.flags) UNSCOPED_INFO(flag.code << ": " << flag.message);
   REQUIRE_FALSE(reading.Rejected());
   const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {});
@@ -135,6 +135,7 @@ void CheckAngle(const vision::ClipReading& reading, const vision::View& view,
   REQUIRE(m.points[0].half_angle);
   CHECK(m.points[0].half_angle->left_deg.value == Approx(half_angle_deg).margin(0.5));
   CHECK(m.points[0].half_angle->right_deg.value == Approx(half_angle_deg).margin(0.5));
+  return m;
 }
 
 }  // namespace
@@ -224,7 +225,8 @@ TEST_CASE("where light misses a rim near the exit, however far, the rest of it t
     INFO(unlit_px << " px unlit");
     Drawn drawn;
     drawn.unlit_px = unlit_px;
-    CheckAngle(vision::ReadClip(Draw("unlit", drawn), view, {}), view);
+    const vision::SprayMeasurement m = CheckAngle(vision::ReadClip(Draw("unlit", drawn), view, {}), view);
+    CHECK(conebook::tests::Find(m.flags, "rim_lost"));
   }
 }
 

@@ -463,6 +463,21 @@ def _(b):
     return run, draw.frame(late(run, 0.8), [(330, 110, "not straight")], [(326, 112, 298, 128)])
 
 
+def pressed(frame, first, side=0.66, down_to=112):
+    """Near the exit the spray's right half as if its outer third were not there: drawn nearer to the axis."""
+    y, x = np.mgrid[0:360, 0:480].astype(np.float32)
+    out = np.where((x > 241) & (y < down_to), 241 + (x - 241) / side, x).astype(np.float32)
+    change = cv2.remap(frame.astype(np.float32) - first, out, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.clip(first + change, 0, 255).astype(np.uint8)
+
+
+@entry("rim_lost", "Light does not reach a rim near the exit, and something within the spray, a lamp mirrored in the sheet, was followed until the rim shows. "
+       "The line is that of the rows on the rim. Here the right half was drawn narrower near the exit.")
+def _(b):
+    run = altered(b, lambda k, f, first: pressed(f, first))
+    return run, draw.frame(run.overlay(), [(330, 80, "inside of the rim")], [(326, 82, 276, 92)])
+
+
 @entry("wide_origin", "The fitted sides, carried straight back, are far wider at the exit than the exit is: they come from upstream of it. Breakup length and "
        "stations count from the exit and are short by as much. Here exit_px was read off 4 mm too low.")
 def _(b):
