@@ -9,6 +9,13 @@
 
 namespace conebook::vision {
 
+std::optional<std::string> WhyNoAbsorbance(const ClipModel& model) {
+  if (model.illumination == Illumination::kFrontlit) return "read in back light only";
+  if (model.format.transfer == Transfer::kHdr)
+    return "the clip is tone-mapped: how much light is gone cannot be had from it";
+  return std::nullopt;
+}
+
 AbsorbanceTables::AbsorbanceTables(const ClipModel& model) {
   constexpr float kNoLight = 1e-6F, kDarkest = 1e-3F;
   for (const float light : model.light) ln_light.push_back(std::log(std::max(light, kNoLight)));

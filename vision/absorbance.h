@@ -2,6 +2,8 @@
 // taken once a clip.
 #pragma once
 
+#include <optional>
+#include <string>
 #include <vector>
 
 #include <opencv2/core.hpp>
@@ -14,6 +16,9 @@
 namespace conebook::vision {
 
 inline constexpr float kMostAbsorbance = 3.9F;  // a fiftieth of the light is left: darker tells no more
+
+// Why this footage's light cannot be turned into absorbance; nothing: it can.
+std::optional<std::string> WhyNoAbsorbance(const ClipModel& model);
 
 struct AbsorbanceTables {
   explicit AbsorbanceTables(const ClipModel& model);

@@ -180,11 +180,10 @@ std::optional<Flag> RimLost(const ConeAngles& angles) {
 std::optional<Flag> ShortRecord(const ConeAngles& angles) {
   constexpr double kEnough = 20.0;
   constexpr double kFew = 5.0;
-  constexpr double kCorrelated = 1.5;  // frames in a correlation time; fewer: cannot be told from one
   const std::vector<double> mean = MeanOfFrames(angles, Swing::kOut);
   const double times = EffectiveSampleSize(mean);
   const double frames = static_cast<double>(mean.size()) / std::max(1.0, times);
-  if (mean.size() < 4 || times >= kEnough || frames < kCorrelated) return std::nullopt;
+  if (mean.size() < 4 || times >= kEnough) return std::nullopt;
   const bool few = times < kFew;
   return Flag{
       "short_record",

@@ -36,6 +36,11 @@ std::optional<Flag> FocalDoubt(const View& view, const calib::ConeCamera& camera
 
 calib::Quantity ScaleOf(const View& view, const calib::ConeCamera& camera) {
   const double value = camera.px_per_mm;
+  if (!view.px_per_mm && view.distance_mm && view.focal_px) {
+    const double relative =
+        std::hypot(view.distance_mm->u / view.distance_mm->value, view.focal_px->u / view.focal_px->value);
+    return calib::Combine(value, {{"scale (by focal length and distance)", relative * value, Shared::kRig}});
+  }
   const double u = view.px_per_mm ? view.px_per_mm->u : 0.03 * value;
   const bool assumed = !view.px_per_mm || view.px_per_mm->u_assumed;
   std::string source = assumed ? "scale (assumed)" : "scale";

@@ -13,6 +13,8 @@
 
 #include <calib/spectrum.h>
 
+#include "vision/camera_doubts.h"
+
 namespace conebook::vision {
 namespace {
 
@@ -120,6 +122,16 @@ void AddExit(const FittedCone& cone, ConeBudget& budget) {
                    stated_y_px ? Shared::kRig : Shared::kClip, effect->linear);
 }
 
+// Where the distance does not hang on it: stations move, and with a stated distance the focal length.
+void AddScale(const FittedCone& cone, ConeBudget& budget) {
+  const View& view = *cone.setup.view;
+  if (!view.px_per_mm && !(view.distance_mm && view.focal_px)) return;
+  const calib::Quantity scale = ScaleOf(view, cone.setup.camera);
+  const auto effect = EffectOf(
+      cone, [&](calib::ConeCamera& c, double sign) { c.px_per_mm *= 1.0 + sign * scale.u / scale.value; });
+  if (effect) budget.AddLinear(scale.budget.front().source, Shared::kRig, effect->linear);
+}
+
 void AddDistance(const FittedCone& cone, ConeBudget& budget) {
   const View& view = *cone.setup.view;
   const calib::ConeCamera& camera = cone.setup.camera;
@@ -130,21 +142,43 @@ void AddDistance(const FittedCone& cone, ConeBudget& budget) {
       budget.AddLinear("camera distance not stated", Shared::kRig,
                        {a->left - cone.angles.left, a->right - cone.angles.right});
     }
+    AddScale(cone, budget);
     return;
   }
-  const calib::Stated* stated = view.distance_mm ? &*view.distance_mm : nullptr;
-  double relative = stated ? stated->u / stated->value : 0.03;
+  // Of the distance alone.
+  const auto of_distance = [&](double relative) {
+    return EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
+      c.distance_mm = *c.distance_mm * (1.0 + sign * relative);
+    });
+  };
   const bool by_lens = camera.lens && camera.lens->covariance && view.px_per_mm;
-  // Focal length over scale: the lens's share comes with the lens.
-  if (by_lens) relative = view.px_per_mm->u / view.px_per_mm->value;
-  const auto effect = EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
-    c.distance_mm = *c.distance_mm * (1.0 + sign * relative);
+  const bool by_focal = !camera.lens && view.focal_px && view.px_per_mm;
+  if (!by_lens && !by_focal) {
+    const calib::Stated* stated = view.distance_mm ? &*view.distance_mm : nullptr;
+    if (const auto effect = of_distance(stated ? stated->u / stated->value : 0.03)) {
+      budget.AddLinear("camera distance" + (stated ? HowKnown(*stated, "mm") : " (assumed 3 %)"),
+                       Shared::kRig, effect->linear);
+    }
+    AddScale(cone, budget);
+    return;
+  }
+  // Focal length over scale: an error of the scale moves both. A calibrated lens's share comes with the lens.
+  const double u_scale = view.px_per_mm->u / view.px_per_mm->value;
+  const auto of_scale = EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
+    c.px_per_mm *= 1.0 + sign * u_scale;
+    c.distance_mm = *c.distance_mm / (1.0 + sign * u_scale);
   });
-  if (!effect) return;
-  const std::string how = by_lens  ? " (by lens and scale)"
-                          : stated ? HowKnown(*stated, "mm")
-                                   : " (assumed 3 %)";
-  budget.AddLinear("camera distance" + how, Shared::kRig, effect->linear);
+  if (!of_scale) return;
+  if (by_lens) {
+    budget.AddLinear("camera distance (by lens and scale)", Shared::kRig, of_scale->linear);
+    return;
+  }
+  const auto of_focal = of_distance(view.focal_px->u / view.focal_px->value);
+  if (!of_focal) return;
+  const HalfAngles& s = of_scale->linear;
+  const HalfAngles& f = of_focal->linear;
+  budget.Add("camera distance (by scale and focal length)", Shared::kRig, std::hypot(s.left, f.left),
+             std::hypot(s.right, f.right), std::hypot(s.Mean(), f.Mean()), std::hypot(s.Lean(), f.Lean()));
 }
 
 // What the lens's covariance makes of left, right, mean and lean: JCGM 100:2008, eq. 13, along the

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <utility>
 
+#include "vision/absorbance.h"
 #include "vision/evenness_reduction.h"
 #include "vision/read_frame.h"
 #include "vision/reading_frame.h"
@@ -27,8 +28,8 @@ void EvennessReader::LayOut() {
     why_ = "in front light what is bright hangs on the lamp: extinction is read in back light only";
     return;
   }
-  if (model.format.transfer == Transfer::kHdr) {
-    why_ = "the clip is tone-mapped: how much light is gone cannot be had from it";
+  if (const auto none = WhyNoAbsorbance(model)) {
+    why_ = *none;
     return;
   }
   if (request_.frames.size() < static_cast<std::size_t>(options_.least_frames)) {

@@ -189,6 +189,7 @@ std::optional<std::string> Obstacle(const ShadowRequest& request, const Layout& 
            "light "
            "only";
   }
+  if (auto none = WhyNoAbsorbance(*request.model)) return none;
   if (layout.inside.pairs.size() < kFewestPairs)
     return "too little of the spray is in view below the end of its sheet";
   if (layout.beside.pairs.size() < kFewestBeside)

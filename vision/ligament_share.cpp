@@ -47,8 +47,8 @@ double SlopeOf(const std::vector<double>& x, const std::vector<double>& y) {
 struct LigamentReader::State {
   State(ShadowRequest asked, const LigamentOptions& wanted)
       : request(std::move(asked)), options(wanted), model(*request.model) {
-    if (model.illumination == Illumination::kFrontlit) {
-      why = "read in back light only";
+    if (const auto none = WhyNoAbsorbance(model)) {
+      why = *none;
       return;
     }
     LayOut();

@@ -57,8 +57,8 @@ struct MistReader::State {
       : request(std::move(asked)), options(wanted), model(*request.model) {
     width = std::max(2, static_cast<int>(std::lround(std::max(
                             options.patch_width_px, options.patch_width_of_exit * model.exit_diameter_px))));
-    if (model.illumination == Illumination::kFrontlit) {
-      why = "read in back light only";
+    if (const auto none = WhyNoAbsorbance(model)) {
+      why = *none;
       return;
     }
     LayInside();

@@ -512,8 +512,10 @@ class FrameReader {
     record_.ray_texture.assign(static_cast<std::size_t>(ray_rows) * kRays, 0);
     record_.ray_detail.assign(static_cast<std::size_t>(ray_rows) * kRays, 0);
     const int half = std::clamp(static_cast<int>(std::lround(model_.texture_half_px)), 4, 16);
+    const int moved = static_cast<int>(std::lround(origin_.y / static_cast<float>(model_.row_step)));
     for (int r = 0; r < ray_rows; ++r) {
-      const int i = r * kRayRowStep;
+      const int row = r * kRayRowStep;  // below the exit where it stood
+      const int i = std::clamp(row + moved, 0, model_.rows - 1);
       const int c0 = C0(i);
       const int n = C1(i) - c0 + 1;
       const float* s = SignalRow(i);
@@ -545,11 +547,11 @@ class FrameReader {
       ends(inner1, n);
       for (int k = 0; k < n; ++k)
         t[k + 1] = t[k] + static_cast<double>(s_.texture[static_cast<std::size_t>(k)]);
-      const double axis = model_.AxisX(model_.Row(i)) + static_cast<double>(origin_.x);
+      const double axis = model_.AxisX(model_.Row(row)) + static_cast<double>(origin_.x);
       for (int ray = 0; ray < kRays; ++ray) {
         const double part = static_cast<double>(RayPart(ray));
-        const double out = part == 0.0 ? 0.5 * (GuessOut(i, kLeftSide) + GuessOut(i, kRightSide))
-                                       : GuessOut(i, part < 0.0 ? kLeftSide : kRightSide);
+        const double out = part == 0.0 ? 0.5 * (GuessOut(row, kLeftSide) + GuessOut(row, kRightSide))
+                                       : GuessOut(row, part < 0.0 ? kLeftSide : kRightSide);
         const double width = std::max(2.0, out);
         const double centre = axis + part * width - c0;
         const double reach = std::max(1.5, 0.05 * width);

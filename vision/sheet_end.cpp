@@ -125,9 +125,12 @@ calib::Quantity BreakupLength(const BreakupReading& reading, const ClipModel& mo
       {fmt::format("definition ({:.1f} %: rendered sprays, not yet held against hand-marked footage)",
                    100.0 * kDefinitionPart),
        kDefinitionPart * reading.length, Shared::kModel});
-  budget.push_back({"scale", px_per_mm.u / px_per_mm.value * reading.length, Shared::kRig});
+  const std::string scale = px_per_mm.budget.empty() ? "scale" : px_per_mm.budget.front().source;
+  budget.push_back({scale, px_per_mm.u / px_per_mm.value * reading.length, Shared::kRig});
   const double u_exit = view.exit_y_px ? view.exit_y_px->u : model.u_exit_px;
-  budget.push_back({"exit position", u_exit / setup.camera.px_per_mm, Shared::kRig});
+  const bool stated = view.exit_y_px.has_value();
+  budget.push_back({stated ? "exit position" : "exit position (found)", u_exit / setup.camera.px_per_mm,
+                    stated ? Shared::kRig : Shared::kClip});
   if (motion) budget.push_back(std::move(*motion));
   // The effect of tilt is one-sided in part: its mean is taken out (chi-square of one degree: sd sqrt(2)
   // means).

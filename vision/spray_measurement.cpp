@@ -33,6 +33,7 @@ using calib::Flag;
 using calib::Quantity;
 using calib::Severity;
 using calib::Shared;
+using calib::Stated;
 
 constexpr const char* kMotionSource = "size and turn of the picture";
 
@@ -213,7 +214,8 @@ class Measurer {
       }
     }
     if (!reading.stage) {
-      AddFlag(p, "stage_unclear", Severity::kInfo, "stage",
+      // Without a stage the angle may be that of a spray which still opens.
+      AddFlag(p, "stage_unclear", Measurable(p) ? Severity::kWarn : Severity::kInfo, "stage",
               fmt::format("the stage of the spray cannot be told: {}", reading.why),
               "film another pressure, a little higher or lower");
     }
@@ -550,8 +552,11 @@ class Measurer {
     if (end && result_.far_mm > *end) {
       why = "the stations reach beyond the end of the sheet";
     } else if (end) {
+      SheetFitOptions options;
+      const Stated& exit = view_.exit_diameter_mm;
+      options.u_r0_of_exit = std::hypot(options.u_r0_of_exit, options.r0_of_exit * exit.u / exit.value);
       sheet = FitSheet(Model(p), Spool(p), points_[p], PartsOf(p), setup_, angles, result_.near_mm,
-                       result_.far_mm, *end, 0.5 * view_.exit_diameter_mm.value, SheetFitOptions{});
+                       result_.far_mm, *end, 0.5 * exit.value, options);
       why = "too few rows show both edges from the exit to the end of the sheet";
     }
     if (!sheet) {

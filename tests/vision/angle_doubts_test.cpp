@@ -1,4 +1,6 @@
 // What is said of a pair of sides, whatever pictures they came from.
+#include <random>
+
 #include <catch2/catch.hpp>
 
 #include <vision/angle_doubts.h>
@@ -34,6 +36,31 @@ vision::AngleDoubts DoubtsOfSides(double left_deg, double right_deg, double u_le
   return vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5, no_boundary);
 }
 
+// A straight cone whose half angle scatters by a tenth of a degree, `memory` of it from frame to frame: some
+// (1 - memory) / (1 + memory) of the frames are independent (first-order autoregression).
+std::optional<calib::Flag> ShortRecordOf(int frames, double memory, unsigned seed) {
+  std::mt19937_64 random(seed);
+  std::normal_distribution<double> normal(0.0, 0.1);
+  vision::ConeAngles angles;
+  angles.left_deg = angles.right_deg = angles.mean_deg = Read(30.0, 0.1);
+  angles.lean_deg = Read(0.0, 0.1);
+  double off = normal(random);
+  for (int k = 0; k < frames; ++k) {
+    off = memory * off + std::sqrt(1.0 - memory * memory) * normal(random);
+    angles.frame_left_deg.push_back(30.0 + off);
+    angles.frame_right_deg.push_back(30.0 + off);
+    angles.frame_found.push_back(1);
+    angles.frame_swing.mean_deg.push_back(0.0);
+  }
+  calib::ConeCamera camera;
+  camera.px_per_mm = 20.0;
+  const auto no_boundary = [](int, const vision::Block&) { return std::vector<cv::Point2f>(); };
+  for (const calib::Flag& flag : vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5, no_boundary).flags) {
+    if (flag.code == "short_record") return flag;
+  }
+  return std::nullopt;
+}
+
 }  // namespace
 
 // The camera's and the holder's misalignment are degrees (common practice, no source).
@@ -60,4 +87,18 @@ TEST_CASE("of a cone that flutters, a lean of many degrees is none", "[vision][d
   CHECK_FALSE(DoubtsOfSides(60.4, 27.8, 2.4, 0.3).no_cone);
   // A cone that swings, and leans little, is one.
   CHECK_FALSE(DoubtsOfSides(34.0, 30.0, 0.2, 3.0).no_cone);
+}
+
+TEST_CASE("below 20 correlation times a record is short, whether frames are few or alike",
+          "[vision][doubts]") {
+  for (unsigned seed = 1; seed <= 5; ++seed) {
+    INFO("seed " << seed);
+    CHECK_FALSE(ShortRecordOf(200, 0.0, seed));
+    CHECK_FALSE(ShortRecordOf(1000, 0.8, seed));  // about 110 times
+    CHECK(ShortRecordOf(10, 0.0, seed));
+    CHECK(ShortRecordOf(100, 0.9, seed));  // about 5
+  }
+  const auto alike = ShortRecordOf(60, 0.97, 1);  // about 1
+  REQUIRE(alike);
+  CHECK(alike->severity == calib::Severity::kWarn);
 }

@@ -161,3 +161,58 @@ TEST_CASE("sides warped to and fro are flagged, straight ones are not", "[vision
     CHECK((Find(spray.flags, "sides_not_straight") != nullptr) == warped);
   }
 }
+
+// One spray, filmed otherwise: what the camera and the stand do to the picture is not the spray's.
+TEST_CASE(
+    "codec, range, rotation, haze, vignetting, a recess and a wet face leave the numbers where they are",
+    "[vision][faulty]") {
+  const auto measure = [](const std::string& name, const std::string& more) {
+    const vision::View view = ViewOfClip();
+    const vision::ClipReading reading = vision::ReadClip(Clip(name, more).string(), view, {});
+    REQUIRE_FALSE(reading.Rejected());
+    const vision::SprayMeasurement spray = vision::MeasureSpray(reading, view, {});
+    for (const std::vector<calib::Flag>* flags : {&reading.flags, &spray.flags}) {
+      for (const calib::Flag& flag : *flags) {
+        INFO(name << ": " << flag.code << ": " << flag.message);
+        CHECK(flag.severity == calib::Severity::kInfo);
+      }
+    }
+    REQUIRE(spray.points.at(0).half_angle);
+    REQUIRE(spray.points[0].breakup_mm);
+    return spray.points[0];
+  };
+  const vision::SprayPoint good = measure("as-filmed", "gain=1");
+  int number = 0;
+  for (const char* more :
+       {"codec=hevc", "codec=hevc ten_bit=1", "full_range=1", "rotation=90", "haze=0.2 haze_rise_s=0.3",
+        "vignetting=0.6", "exposure_drift=0.15", "recess_mm=1.5", "wet_mm=2"}) {
+    INFO(more);
+    const vision::SprayPoint point = measure("other-" + std::to_string(++number), more);
+    CHECK(point.half_angle->mean_deg.value == Approx(good.half_angle->mean_deg.value).margin(0.1));
+    CHECK(point.half_angle->lean_deg.value == Approx(good.half_angle->lean_deg.value).margin(0.1));
+    CHECK(point.breakup_mm->value == Approx(good.breakup_mm->value).epsilon(0.02));
+  }
+}
+
+TEST_CASE("a lean that changes with the draught widens its own interval, not the half angle's",
+          "[vision][faulty]") {
+  const auto measure = [](const std::string& name, const std::string& more) {
+    const vision::View view = ViewOfClip();
+    const vision::ClipReading reading = vision::ReadClip(Clip(name, more).string(), view, {});
+    REQUIRE_FALSE(reading.Rejected());
+    vision::SprayMeasurement spray = vision::MeasureSpray(reading, view, {});
+    REQUIRE(spray.points.at(0).half_angle);
+    return *spray.points[0].half_angle;
+  };
+  const vision::HalfAngle calm = measure("calm", "gain=1");
+  // Less than a whole swing, and more than two.
+  for (const char* hz : {"0.5", "2"}) {
+    INFO(hz << " Hz");
+    const vision::HalfAngle draughty =
+        measure("draught", std::string("lean_swing_deg=1.5 lean_swing_hz=") + hz);
+    CHECK(draughty.lean_deg.u > 3.0 * calm.lean_deg.u);
+    CHECK(std::abs(draughty.lean_deg.value - calm.lean_deg.value) < 2.0 * draughty.lean_deg.u);
+    CHECK(draughty.mean_deg.u < 2.0 * calm.mean_deg.u);
+    CHECK(draughty.mean_deg.value == Approx(calm.mean_deg.value).margin(0.1));
+  }
+}

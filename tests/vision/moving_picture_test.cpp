@@ -101,6 +101,17 @@ TEST_CASE("the boundary goes with a nozzle that gives way", "[vision][motion]") 
     return 0.5F * (at_exit(m.Point().line_left) + at_exit(m.Point().line_right));
   };
   CHECK(middle(moved) == Approx(middle(still)).margin(0.5));
+  CHECK_FALSE(still.Flag("nozzle_moves"));
   CHECK(moved.Point().half_angle->mean_deg.value ==
         Approx(still.Point().half_angle->mean_deg.value).margin(0.15));
+}
+
+// 6 px are 4 % of the breakup length here.
+TEST_CASE("a nozzle pushed along its axis takes angles and breakup length along", "[vision][motion]") {
+  const Measured pushed = Measure("pushed", "step_y_px=6");
+  CHECK(pushed.Point().half_angle->mean_deg.value ==
+        Approx(Steady().Point().half_angle->mean_deg.value).margin(0.12));
+  REQUIRE(pushed.Point().breakup_mm);
+  REQUIRE(Steady().Point().breakup_mm);
+  CHECK(pushed.Point().breakup_mm->value == Approx(Steady().Point().breakup_mm->value).epsilon(0.015));
 }

@@ -246,3 +246,15 @@ TEST_CASE("a ligament share is withheld with a reason", "[vision][grain]") {
   const vision::LigamentReader lit({&front, {0, 1, 2}, kBreakup}, {});
   CHECK(lit.Result().why.find("back light") != std::string::npos);
 }
+
+// Tone mapping bends light by place: no curve gives it back (common practice, no source).
+TEST_CASE("from a tone-mapped clip no product of absorbance is read, and each says why", "[vision][grain]") {
+  vision::ClipModel mapped = Model();
+  mapped.format.transfer = vision::Transfer::kHdr;
+  const std::vector<std::int64_t> frames{0, 1, 2};
+  for (const std::string& why : {vision::GrainReader({&mapped, frames, kBreakup}, {}).Result().why,
+                                 vision::MistReader({&mapped, frames, kBreakup}, {}).Result().why,
+                                 vision::LigamentReader({&mapped, frames, kBreakup}, {}).Result().why}) {
+    CHECK(why.find("tone-mapped") != std::string::npos);
+  }
+}
