@@ -92,12 +92,12 @@ double RowDistanceMm(const ClipModel& model, const CameraSetup& setup, int row) 
 }
 
 BreakupResult EndOfSheet(const ClipModel& model, const RecordSpool& spool,
-                         std::span<const std::size_t> frames, const CameraSetup& setup) {
+                         std::span<const std::size_t> frames, const CameraSetup& setup,
+                         BreakupOptions options) {
   std::vector<double> distance;
   const int rows = RowsWithSpray(model, spool, frames);
   for (int row = 0; row < rows; row += kRayRowStep) distance.push_back(RowDistanceMm(model, setup, row));
   const double exit_mm = setup.view->exit_diameter_mm.value;
-  BreakupOptions options;
   options.rim_level = static_cast<double>(std::min(model.level[kLeftSide], model.level[kRightSide]));
   const double u_tilt = setup.view->tilt_deg.u;
   for (const double tilt_deg : {0.0, u_tilt, -u_tilt}) {

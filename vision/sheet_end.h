@@ -18,9 +18,11 @@ namespace conebook::vision {
 // Distance of a read row below the exit, along the axis.
 double RowDistanceMm(const ClipModel& model, const CameraSetup& setup, int row);
 
-// model, spool: those that the stretch was read with.
+// model, spool: those that the stretch was read with. What the model and the camera say is put into the
+// options.
 BreakupResult EndOfSheet(const ClipModel& model, const RecordSpool& spool,
-                         std::span<const std::size_t> frames, const CameraSetup& setup);
+                         std::span<const std::size_t> frames, const CameraSetup& setup,
+                         BreakupOptions options = {});
 
 // mm. px_per_mm: with its u. motion: what growing and shrinking of the picture adds.
 calib::Quantity BreakupLength(const BreakupReading& reading, const ClipModel& model, const CameraSetup& setup,

@@ -25,6 +25,7 @@
 #include <vision/clip_reading.h>
 #include <vision/cone_fit.h>
 #include <vision/read_pipeline.h>
+#include <vision/sheet_end.h>
 #include <vision/sheet_fit.h>
 #include <vision/spray_measurement.h>
 #include <vision/statistics.h>
@@ -204,7 +205,7 @@ class Clip {
     int row1 = 0;
     const vision::CameraSetup setup = vision::MakeCamera(view_, *read.model);
     for (int row = 0; row < read.spool->Rows(); ++row) {
-      const double z_mm = RowMm(read, setup, row);
+      const double z_mm = vision::RowDistanceMm(*read.model, setup, row);
       if (z_mm < near_mm_ || z_mm > far_mm_) continue;
       row0 = std::min(row0, row);
       row1 = std::max(row1, row + 1);
@@ -214,12 +215,6 @@ class Clip {
       parts[static_cast<std::size_t>(side)] =
           threshold * vision::ReferencePart(*read.spool, all, side, row0, row1).value_or(1.0);
     return parts;
-  }
-
-  static double RowMm(const Read& read, const vision::CameraSetup& setup, int row) {
-    const double y = read.model->Row(row);
-    const cv::Point2d px = vision::Apply(read.model->reading.upright_from_reading, {read.model->AxisX(y), y});
-    return calib::ConeProjection(setup.camera).MmFromPx({px.x, px.y}).z_mm;
   }
 
   void Note(What what, const std::string& choice, std::size_t p, double value) {
@@ -243,17 +238,8 @@ class Clip {
 
   vision::BreakupResult Breakup(const Read& read, std::size_t p,
                                 const vision::BreakupOptions& options) const {
-    const auto setup = vision::MakeCamera(view_, *read.model);
-    std::vector<double> distance;
-    for (int row = 0; row < read.spool->Rows(); row += vision::kRayRowStep)
-      distance.push_back(RowMm(read, setup, row));
-    // As MeasureSpray: nearer the exit the two rims fill the width.
-    const auto* guess = read.model->guess.data();
-    const double opening = std::max(0.02, guess[1].slope - guess[0].slope);
-    const double wide_mm =
-        std::max(0.0, 48.0 - (guess[1].at_exit_px - guess[0].at_exit_px)) / opening / setup.camera.px_per_mm;
-    return vision::ReadBreakup(*read.spool, frames_[p], distance,
-                               std::max({view_.exit_diameter_mm.value, 0.5, wide_mm}), options);
+    return vision::EndOfSheet(*read.model, *read.spool, frames_[p], vision::MakeCamera(view_, *read.model),
+                              options);
   }
 
   // Reads the clip anew by a model with one thing changed.
@@ -377,11 +363,16 @@ class Clip {
     Note(kBreakup, "half of the flicker's power alone", p, vision::BreakupOptions{}.half_factor * r.half);
     Note(kBreakup, "strongest fluctuation alone", p, r.peak);
     Note(kBreakup, "root of rise times peak alone", p, std::sqrt(r.rise * r.peak));
-    vision::BreakupOptions options;
-    options.far_of_rise = 1.5;
-    const auto other = Breakup(read, p, options);
-    if (other.reading)
-      Note(kBreakup, "split looks to 1.5 times the rise instead of 1.9", p, other.reading->length);
+    for (const double far : {1.4, 1.9}) {
+      vision::BreakupOptions options;
+      const double usual = options.far_of_rise;
+      options.far_of_rise = far;
+      const auto other = Breakup(read, p, options);
+      if (other.reading) {
+        Note(kBreakup, fmt::format("split looks to {:.1f} times the rise instead of {:.1f}", far, usual), p,
+             other.reading->length);
+      }
+    }
   }
 
   vision::View view_;
