@@ -45,6 +45,7 @@ struct Drawn {
   int grain = 5;            // code values, evenly spread from 0
   int tray_px = 0;          // rows at the lower end that foam from side to side while the spray is on
   double gain = 1.0;        // of the exposure, from the third frame with spray on
+  int drips = 0;            // drops that fall one by one before the spray is on
   int turns = 0;            // quarters of the frame, clockwise: 1 sprays to the left
 };
 
@@ -78,6 +79,13 @@ std::string Draw(const std::string& name, const Drawn& drawn) {
           bright = 130.0 * std::exp(-0.5 * std::pow((from_axis - 0.68 * w) / std::max(1.5, 0.06 * w), 2.0));
         light(y, x) += static_cast<float>(cover * bright);
       }
+    }
+    for (int drip = 0; drip < drawn.drips && k < drawn.on_from; ++drip) {
+      // From the fifth frame on, four frames apart; they fall the faster the farther.
+      const int since = k - 4 - 4 * drip;
+      if (since < 1) continue;
+      cv::circle(light, cv::Point(static_cast<int>(kExitX), static_cast<int>(kExitY) + 6 * since * since), 4,
+                 cv::Scalar(drawn.wall + drawn.rim), cv::FILLED);
     }
     for (int drop = 0; on && drawn.drops && drop < 120; ++drop) {
       const double z = random.uniform(std::min(120.0, static_cast<double>(drawn.sheet_px)), 270.0);
@@ -150,6 +158,18 @@ TEST_CASE("a spray that ends while it is filmed does not begin there", "[vision]
   const vision::ClipReading shuts = vision::ReadClip(Draw("shuts", {60, 0, 44, false, true}), view, {});
   CHECK_FALSE(shuts.facts.spray_start_s);
   CheckAngle(shuts, view);
+}
+
+TEST_CASE("drops that fall from the nozzle before the valve opens are not the spray's beginning",
+          "[vision][drawn]") {
+  Drawn drawn;
+  drawn.drips = 2;
+  drawn.on_from = 16;
+  const vision::View view = ViewOf();
+  const vision::ClipReading reading = vision::ReadClip(Draw("drips", drawn), view, {});
+  REQUIRE(reading.facts.spray_start_s);
+  CHECK(*reading.facts.spray_start_s == Approx(16.0 / 30.0).margin(0.02));
+  CheckAngle(reading, view);
 }
 
 // Nothing of the scene is stated: exit, light and spray are found.

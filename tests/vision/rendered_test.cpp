@@ -1,6 +1,7 @@
 // Rendered sprays with known truth, on seeds that no tuning has seen, and laws that hold whatever the spray:
 // mirror, scale, turn and dim the footage, and the answer follows. The renderer shares no code with the
 // measurement.
+#include <algorithm>
 #include <cmath>
 #include <cstdlib>
 #include <filesystem>
@@ -76,8 +77,9 @@ vision::SprayPoint Measure(const std::string& clip, const vision::View& view, co
 }
 
 // The boundary's definition on noise-free frames of the same instants, line refitted between our stations.
-double TrueSide(const Spray& spray, const std::string& side, const vision::View& view) {
-  const json& b = spray.truth["points"][0]["boundary"];
+double TrueSide(const Spray& spray, const std::string& side, const vision::View& view,
+                const char* of = "boundary") {
+  const json& b = spray.truth["points"][0][of];
   double n = 0;
   double sx = 0;
   double sy = 0;
@@ -336,6 +338,45 @@ TEST_CASE("what is no cone is refused with its reason", "[vision][rendered]") {
     });
     CHECK(named);
   }
+}
+
+// Waves that grow to half a millimetre before the sheet breaks: their crests stand out of the mean surface.
+TEST_CASE("the sheet half angle is that of the mean surface, not of the crests", "[vision][rendered]") {
+  const Spray spray = Render(
+      "wavy",
+      "--seed 900107 --group clean --truth-frames 60 --set camera=highspeed --set codec=frames16 --set "
+      "container=png --set light=backlit --set prespray=1 --set film=clear --set width=640 --set height=480 "
+      "--set axis_deg=0 --set tilt_deg=0 --set half_angle_deg=35 --set breakup_in_view=1 --set wave_mm=0.5 "
+      "--set px_per_mm=14 --set breakup_mm=20 --set pulsation_deg=0");
+  const vision::View view = TrueView(spray);
+  const vision::SprayPoint point = Measure(spray.Clip(), view, Span(spray));
+  REQUIRE(point.sheet_half_angle_deg);
+  const double surface_deg =
+      0.5 * (TrueSide(spray, "left", view, "mean_sheet") + TrueSide(spray, "right", view, "mean_sheet"));
+  INFO("surface " << surface_deg << ", visible boundary " << point.half_angle->mean_deg.value);
+  CHECK(point.half_angle->mean_deg.value - surface_deg > 0.3);
+  CHECK(point.sheet_half_angle_deg->u < 0.2);
+  CHECK(std::abs(point.sheet_half_angle_deg->value - surface_deg) < 2.0 * point.sheet_half_angle_deg->u);
+}
+
+TEST_CASE("of a sheet that leaves the picture whole a lower bound of its length is told, and it is one",
+          "[vision][rendered]") {
+  const Spray spray =
+      Render("whole",
+             "--seed 900108 --group clean --fast --set light=backlit --set film=clear --set prespray=1 --set "
+             "half_angle_deg=30 --set breakup_in_view=0 --set width=640 --set height=480 --set axis_deg=0");
+  vision::View view = TrueView(spray);
+  const vision::ClipReading reading = vision::ReadClip(spray.Clip(), view, {});
+  REQUIRE_FALSE(reading.Rejected());
+  const double in_view_mm = (479.0 - view.exit_y_px->value) / view.px_per_mm->value;
+  view.far_mm = 0.5 * in_view_mm;
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {Span(spray)});
+  CHECK_FALSE(m.points[0].breakup_mm);
+  REQUIRE(m.points[0].breakup_lower_bound_mm);
+  CHECK(*m.points[0].breakup_lower_bound_mm <= spray.truth["points"][0]["breakup_mm"].get<double>());
+  CHECK(*m.points[0].breakup_lower_bound_mm > *view.far_mm);
+  CHECK(std::any_of(m.flags.begin(), m.flags.end(),
+                    [](const calib::Flag& flag) { return flag.code == "breakup_beyond_view"; }));
 }
 
 // In front light, with the drops out of view: the film left and right of the line tells it from a jet.
