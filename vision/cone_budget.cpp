@@ -13,12 +13,15 @@
 
 #include <calib/spectrum.h>
 
+#include "vision/background_effect.h"
 #include "vision/camera_doubts.h"
 
 namespace conebook::vision {
 namespace {
 
 using calib::Shared;
+
+constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 
 struct Scatter {
   double u = 0.0;
@@ -82,6 +85,17 @@ std::optional<Effect> EffectOf(const FittedCone& cone, Change change) {
   effect.mean = {0.5 * (a->left + b->left) - cone.angles.left,
                  0.5 * (a->right + b->right) - cone.angles.right};
   return effect;
+}
+
+// How far the edge at one level lies outside of that at another, px; nothing where no row has both.
+std::optional<double> MedianApart(std::span<const BoundaryRow> outer, std::span<const BoundaryRow> inner) {
+  std::vector<double> apart;
+  std::size_t k = 0;
+  for (const BoundaryRow& row : outer) {
+    while (k < inner.size() && inner[k].row < row.row) ++k;
+    if (k < inner.size() && inner[k].row == row.row) apart.push_back(row.out_px - inner[k].out_px);
+  }
+  return apart.empty() ? std::nullopt : std::optional(MedianInPlace(std::span(apart)));
 }
 
 std::string HowKnown(const calib::Stated& s, const char* unit) {
@@ -311,6 +325,36 @@ void AddDefinition(const FittedCone& cone, ConeBudget& budget) {
   const double u = DefinitionDeg(cone.setting.options, compressed, cone.angles.Mean());
   budget.Add(compressed ? "definition and compression" : "definition", Shared::kModel, 1.2 * u, 1.2 * u, u,
              u);
+}
+
+void AddBackground(const FittedCone& cone, const RowRanges& rows, const BoundarySides& at_low,
+                   const BoundarySides& at_high, ConeBudget& budget) {
+  const ClipModel& model = cone.setting.model;
+  if (!model.background_from_spray) return;
+  // At a half angle of 30 deg; 248 points of three studies of rendered sprays without spray-free frames had
+  // rms error / u 1.13 to 1.24 without it, 0.9 with spray-free frames.
+  constexpr double kFloorDeg = 0.03;
+  constexpr double kBetween = 0.4 - 0.2;  // the two levels, of the clip's
+  const ConeFitOptions& options = cone.setting.options;
+  const double floor = kFloorDeg * DefinitionDeg(options, false, cone.angles.Mean()) / options.floor_deg;
+  double squares = 0.0;
+  int sides = 0;
+  for (int side = 0; side < 2; ++side) {
+    const auto at = static_cast<std::size_t>(side);
+    const auto apart = MedianApart(at_low[at], at_high[at]);
+    if (!apart) continue;
+    const double flank = std::max(0.5, *apart) / kBetween;
+    const auto slope = SlopeByBackground(model, cone.boundary[at], side, rows[at].first, rows[at].second,
+                                         flank, BackgroundEffectOptions{});
+    if (!slope) continue;
+    const double cosine = std::cos((side == kLeftSide ? cone.angles.left : cone.angles.right) / kDegPerRad);
+    squares += std::pow(kDegPerRad * cosine * cosine * *slope, 2);
+    ++sides;
+  }
+  // What stands on one side may stand on the other: few lines tell little each.
+  const double u = std::hypot(floor, std::sqrt(squares / std::max(1, sides)));
+  budget.Add("background continued across the spray", Shared::kClip, u, u, u / std::numbers::sqrt2,
+             u / std::numbers::sqrt2);
 }
 
 HalfAngles AddRig(const FittedCone& cone, ConeBudget& budget) {

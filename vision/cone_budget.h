@@ -44,6 +44,11 @@ void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const Bou
 
 void AddDefinition(const FittedCone& cone, ConeBudget& budget);
 
+// Where no frame is free of spray: what an unknown background does to the lines, see background_effect.h, and
+// a floor for an even one. rows: of either side, between the stations.
+void AddBackground(const FittedCone& cone, const RowRanges& rows, const BoundarySides& at_low,
+                   const BoundarySides& at_high, ConeBudget& budget);
+
 // Tilt, axis, exit, distance, lens, known cones. Returns what is to be added to the angles: tilt's mean
 // effect is one-sided and taken out.
 HalfAngles AddRig(const FittedCone& cone, ConeBudget& budget);

@@ -14,8 +14,6 @@ namespace {
 
 constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 
-using RowRanges = std::array<std::pair<int, int>, 2>;  // of either side, between the stations
-
 // Lines per frame, as the image shows them, against the nozzle axis: for scatter, never for the value.
 void FrameSeries(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
                  const std::array<double, 2>& part, const RowRanges& rows, ConeAngles& out) {
@@ -240,9 +238,11 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
   const FittedCone cone{setting, setup, boundary, *best};
   ConeBudget budget;
   AddScatter(result, budget);
-  AddThreshold(cone, OnRim(boundary_at(0.2 / kBoundaryPart), inside),
-               OnRim(boundary_at(0.4 / kBoundaryPart), inside), budget);
+  const BoundarySides at_low = OnRim(boundary_at(0.2 / kBoundaryPart), inside);
+  const BoundarySides at_high = OnRim(boundary_at(0.4 / kBoundaryPart), inside);
+  AddThreshold(cone, at_low, at_high, budget);
   AddDefinition(cone, budget);
+  AddBackground(cone, std::get<RowRanges>(ranges), at_low, at_high, budget);
   const HalfAngles by_tilt = AddRig(cone, budget);
   const HalfAngles angles{best->left + by_tilt.left, best->right + by_tilt.right};
   const std::optional<calib::Quantity> apparent = Apparent(cone, budget);

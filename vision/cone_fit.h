@@ -2,9 +2,10 @@
 // turned into angles in space, with a budget.
 //
 // In u: statistics (with correlation in time), threshold (0.20 against 0.40 of the reference level),
-// definition and compression (a floor, which holds what base line, haze and defocus leave: README.md), tilt
-// (its mean one-sided effect is taken out), axis, exit, camera distance, scale, lens, known cones, size and
-// turn of the picture. Not in u: gas entrainment that bends the spray itself; that is part of what is measured.
+// definition and compression (a floor, which holds what base line, haze and defocus leave: README.md), a
+// background never seen without spray, tilt (its mean one-sided effect is taken out), axis, exit, camera
+// distance, scale, lens, known cones, size and turn of the picture. Not in u: gas entrainment that bends the
+// spray itself; that is part of what is measured.
 #pragma once
 
 #include <optional>

@@ -5,6 +5,7 @@
 #include <array>
 #include <optional>
 #include <span>
+#include <utility>
 #include <vector>
 
 #include <calib/cone_projection.h>
@@ -21,6 +22,8 @@ struct HalfAngles {  // deg
   double Mean() const { return 0.5 * (left + right); }
   double Lean() const { return 0.5 * (right - left); }
 };
+
+using RowRanges = std::array<std::pair<int, int>, 2>;  // of either side, between the stations: [first, past)
 
 using BoundarySides = std::array<std::vector<BoundaryRow>, 2>;  // left, right
 
