@@ -238,8 +238,8 @@ def _(b):
     return run, draw.frame(late(run), [(306, 120, "closes again:"), (306, 142, "an onion, no cone")], [(302, 150, 262, 205)])
 
 
-@entry("stage_unclear", "The outline lies between two stages, or too little of it can be seen to tell them apart. An angle given beside this remark "
-       "belongs to sides that are not quite straight.")
+@entry("stage_unclear", "The outline lies between two stages, or too little of it can be seen to tell them apart. `warn` where an angle is given: "
+       "it belongs to sides that are not quite straight.")
 def _(b):
     run = measured(b, one(b, stage="tulip", tulip_closes_part=8, half_angle_deg=38, wave_mm=0.1))
     return run, draw.frame(late(run), [(8, 345, "straight cone or tulip?")])
