@@ -160,6 +160,7 @@ std::optional<Flag> NotStraight(const ConeAngles& angles, const calib::ConeCamer
 std::optional<Flag> RimLost(const ConeAngles& angles) {
   const auto [left, right] = angles.inside_share;
   if (!(left + right > 0.0)) return std::nullopt;
+  const bool many = std::max(left, right) >= 0.5;
   const auto share = [](double part) { return fmt::format("{:.0f} %", 100.0 * part); };
   std::string where =
       left > 0.0 && right > 0.0
@@ -167,11 +168,11 @@ std::optional<Flag> RimLost(const ConeAngles& angles) {
           : fmt::format("{} of the {} side's rows", share(left + right), left > 0.0 ? "left" : "right");
   return Flag{
       "rim_lost",
-      Severity::kInfo,
+      many ? Severity::kWarn : Severity::kInfo,
       std::nullopt,
       std::nullopt,
-      fmt::format("on {} between the stations something inside of the rim was followed, from which it "
-                  "jumps out to the rim farther down; those rows do not count",
+      fmt::format("on {} between the stations the edge followed lay inside of the rim, and jumped out to it "
+                  "farther down; those rows do not count",
                   where),
       "light both rims from the exit on, and keep the lamp's mirror image off the sheet"};
 }
@@ -180,6 +181,7 @@ std::optional<Flag> RimLost(const ConeAngles& angles) {
 std::optional<Flag> ShortRecord(const ConeAngles& angles) {
   constexpr double kEnough = 20.0;
   constexpr double kFew = 5.0;
+  constexpr double kAlike = 1.5;  // frames in a correlation time; fewer: each as good as independent
   const std::vector<double> mean = MeanOfFrames(angles, Swing::kOut);
   const double times = EffectiveSampleSize(mean);
   const double frames = static_cast<double>(mean.size()) / std::max(1.0, times);
@@ -194,7 +196,7 @@ std::optional<Flag> ShortRecord(const ConeAngles& angles) {
           "the stretch is {:.0f} correlation times of the half angle long ({} frames, {:.1f} of them to "
           "a correlation time); below {:.0f} its scatter is known poorly",
           times, mean.size(), frames, kEnough),
-      "film longer, or at a lower frame rate"};
+      frames < kAlike ? "film longer" : "film longer, or at a lower frame rate"};
 }
 
 }  // namespace

@@ -87,11 +87,14 @@ std::optional<Effect> EffectOf(const FittedCone& cone, Change change) {
   return effect;
 }
 
-// How far the edge at one level lies outside of that at another, px; nothing where no row has both.
-std::optional<double> MedianApart(std::span<const BoundaryRow> outer, std::span<const BoundaryRow> inner) {
+// How far the edge at one level lies outside of that at another, px, median over rows [first, past); nothing
+// where no row has both.
+std::optional<double> MedianApart(std::span<const BoundaryRow> outer, std::span<const BoundaryRow> inner,
+                                  const std::pair<int, int>& rows) {
   std::vector<double> apart;
   std::size_t k = 0;
   for (const BoundaryRow& row : outer) {
+    if (row.row < rows.first || row.row >= rows.second) continue;
     while (k < inner.size() && inner[k].row < row.row) ++k;
     if (k < inner.size() && inner[k].row == row.row) apart.push_back(row.out_px - inner[k].out_px);
   }
@@ -136,63 +139,80 @@ void AddExit(const FittedCone& cone, ConeBudget& budget) {
                    stated_y_px ? Shared::kRig : Shared::kClip, effect->linear);
 }
 
-// Where the distance does not hang on it: stations move, and with a stated distance the focal length.
-void AddScale(const FittedCone& cone, ConeBudget& budget) {
-  const View& view = *cone.setup.view;
-  if (!view.px_per_mm && !(view.distance_mm && view.focal_px)) return;
-  const calib::Quantity scale = ScaleOf(view, cone.setup.camera);
-  const auto effect = EffectOf(
-      cone, [&](calib::ConeCamera& c, double sign) { c.px_per_mm *= 1.0 + sign * scale.u / scale.value; });
-  if (effect) budget.AddLinear(scale.budget.front().source, Shared::kRig, effect->linear);
+// Distance and scale changed together, by these parts of themselves.
+std::optional<Effect> EffectOfParts(const FittedCone& cone, double of_distance, double of_scale) {
+  return EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
+    c.px_per_mm *= 1.0 + sign * of_scale;
+    if (c.distance_mm) c.distance_mm = *c.distance_mm * (1.0 + sign * of_distance);
+  });
 }
 
-void AddDistance(const FittedCone& cone, ConeBudget& budget) {
+// Of causes that have nothing to do with each other.
+void AddEffects(const std::string& source, std::span<const std::optional<Effect>> effects,
+                ConeBudget& budget) {
+  HalfAngles sides;
+  double mean = 0.0;
+  double lean = 0.0;
+  for (const std::optional<Effect>& effect : effects) {
+    if (!effect) return;
+    sides.left = std::hypot(sides.left, effect->linear.left);
+    sides.right = std::hypot(sides.right, effect->linear.right);
+    mean = std::hypot(mean, effect->linear.Mean());
+    lean = std::hypot(lean, effect->linear.Lean());
+  }
+  budget.Add(source, Shared::kRig, sides.left, sides.right, mean, lean);
+}
+
+double Part(const calib::Stated& stated) {
+  return stated.u / stated.value;
+}
+
+void AddUnstatedDistance(const FittedCone& cone, ConeBudget& budget) {
+  calib::ConeCamera near = cone.setup.camera;
+  near.distance_mm = UnstatedDistanceMm(cone.setup, cone.setting.options);
+  if (const auto a = AnglesUnder(near, cone.boundary, cone.setting)) {
+    budget.AddLinear("camera distance not stated", Shared::kRig,
+                     {a->left - cone.angles.left, a->right - cone.angles.right});
+  }
+}
+
+// As MakeCamera takes them: the scale moves the stations and, by focal length or distance, the perspective.
+void AddDistanceAndScale(const FittedCone& cone, ConeBudget& budget) {
   const View& view = *cone.setup.view;
   const calib::ConeCamera& camera = cone.setup.camera;
+  if (camera.distance_mm && view.px_per_mm && (camera.lens || view.focal_px)) {
+    // Focal length over scale. A calibrated lens's share comes with the lens; of another 1 %, what a careful
+    // calibration stays within (common practice, no source).
+    constexpr double kLensPart = 0.01;
+    const double scale = Part(*view.px_per_mm);
+    const bool calibrated = camera.lens && camera.lens->covariance;
+    const double focal = calibrated ? 0.0 : camera.lens ? kLensPart : Part(*view.focal_px);
+    AddEffects(calibrated    ? "camera distance (by lens and scale)"
+               : camera.lens ? "camera distance (by lens, assumed 1 %, and scale)"
+                             : "camera distance (by scale and focal length)",
+               std::array{EffectOfParts(cone, -scale, scale), EffectOfParts(cone, focal, 0.0)}, budget);
+    return;
+  }
+  if (camera.distance_mm && view.distance_mm && view.focal_px && !camera.lens) {
+    // The scale is focal length over distance, whose error leaves the focal length as it is.
+    const double distance = Part(*view.distance_mm);
+    AddEffects("camera distance" + HowKnown(*view.distance_mm, "mm"),
+               std::array{EffectOfParts(cone, distance, -distance)}, budget);
+    AddEffects("focal length" + HowKnown(*view.focal_px, "px"),
+               std::array{EffectOfParts(cone, 0.0, Part(*view.focal_px))}, budget);
+    return;
+  }
   if (!camera.distance_mm) {
-    calib::ConeCamera near = camera;
-    near.distance_mm = UnstatedDistanceMm(cone.setup, cone.setting.options);
-    if (const auto a = AnglesUnder(near, cone.boundary, cone.setting)) {
-      budget.AddLinear("camera distance not stated", Shared::kRig,
-                       {a->left - cone.angles.left, a->right - cone.angles.right});
-    }
-    AddScale(cone, budget);
-    return;
+    AddUnstatedDistance(cone, budget);
+  } else if (view.distance_mm) {
+    AddEffects("camera distance" + HowKnown(*view.distance_mm, "mm"),
+               std::array{EffectOfParts(cone, Part(*view.distance_mm), 0.0)}, budget);
+  } else {
+    AddEffects("camera distance (assumed 3 %)", std::array{EffectOfParts(cone, 0.03, 0.0)}, budget);
   }
-  // Of the distance alone.
-  const auto of_distance = [&](double relative) {
-    return EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
-      c.distance_mm = *c.distance_mm * (1.0 + sign * relative);
-    });
-  };
-  const bool by_lens = camera.lens && camera.lens->covariance && view.px_per_mm;
-  const bool by_focal = !camera.lens && view.focal_px && view.px_per_mm;
-  if (!by_lens && !by_focal) {
-    const calib::Stated* stated = view.distance_mm ? &*view.distance_mm : nullptr;
-    if (const auto effect = of_distance(stated ? stated->u / stated->value : 0.03)) {
-      budget.AddLinear("camera distance" + (stated ? HowKnown(*stated, "mm") : " (assumed 3 %)"),
-                       Shared::kRig, effect->linear);
-    }
-    AddScale(cone, budget);
-    return;
-  }
-  // Focal length over scale: an error of the scale moves both. A calibrated lens's share comes with the lens.
-  const double u_scale = view.px_per_mm->u / view.px_per_mm->value;
-  const auto of_scale = EffectOf(cone, [&](calib::ConeCamera& c, double sign) {
-    c.px_per_mm *= 1.0 + sign * u_scale;
-    c.distance_mm = *c.distance_mm / (1.0 + sign * u_scale);
-  });
-  if (!of_scale) return;
-  if (by_lens) {
-    budget.AddLinear("camera distance (by lens and scale)", Shared::kRig, of_scale->linear);
-    return;
-  }
-  const auto of_focal = of_distance(view.focal_px->u / view.focal_px->value);
-  if (!of_focal) return;
-  const HalfAngles& s = of_scale->linear;
-  const HalfAngles& f = of_focal->linear;
-  budget.Add("camera distance (by scale and focal length)", Shared::kRig, std::hypot(s.left, f.left),
-             std::hypot(s.right, f.right), std::hypot(s.Mean(), f.Mean()), std::hypot(s.Lean(), f.Lean()));
+  if (!view.px_per_mm || !(view.px_per_mm->u > 0.0)) return;
+  AddEffects(ScaleOf(view, camera).budget.front().source,
+             std::array{EffectOfParts(cone, 0.0, Part(*view.px_per_mm))}, budget);
 }
 
 // What the lens's covariance makes of left, right, mean and lean: JCGM 100:2008, eq. 13, along the
@@ -328,22 +348,29 @@ void AddDefinition(const FittedCone& cone, ConeBudget& budget) {
 }
 
 void AddBackground(const FittedCone& cone, const RowRanges& rows, const BoundarySides& at_low,
-                   const BoundarySides& at_high, ConeBudget& budget) {
+                   const BoundarySides& at_high, const std::array<double, 2>& part, ConeBudget& budget) {
   const ClipModel& model = cone.setting.model;
   if (!model.background_from_spray) return;
   // At a half angle of 30 deg; 248 points of three studies of rendered sprays without spray-free frames had
-  // rms error / u 1.13 to 1.24 without it, 0.9 with spray-free frames.
+  // rms error / u 1.13 to 1.24 without this floor, 0.9 with spray-free frames.
   constexpr double kFloorDeg = 0.03;
-  constexpr double kBetween = 0.4 - 0.2;  // the two levels, of the clip's
+  // Where the picture ends at the edges: as beside a bright clutter.
+  constexpr double kNothingSeenDeg = 0.3;
   const ConeFitOptions& options = cone.setting.options;
-  const double floor = kFloorDeg * DefinitionDeg(options, false, cone.angles.Mean()) / options.floor_deg;
+  const double by_angle = DefinitionDeg(options, false, cone.angles.Mean()) / options.floor_deg;
   double squares = 0.0;
   int sides = 0;
   for (int side = 0; side < 2; ++side) {
     const auto at = static_cast<std::size_t>(side);
-    const auto apart = MedianApart(at_low[at], at_high[at]);
+    const auto apart = MedianApart(at_low[at], at_high[at], rows[at]);
     if (!apart) continue;
-    const double flank = std::max(0.5, *apart) / kBetween;
+    // The levels as far as the rungs reach.
+    const auto level = [&](double of_clip) {
+      return std::clamp(part[at] * of_clip / kBoundaryPart, static_cast<double>(kLadderParts.front()),
+                        static_cast<double>(kLadderParts.back())) *
+             static_cast<double>(model.level[at]);
+    };
+    const double flank = std::max(0.5, *apart) / std::max(1e-6, level(kHighPart) - level(kLowPart));
     const auto slope = SlopeByBackground(model, cone.boundary[at], side, rows[at].first, rows[at].second,
                                          flank, BackgroundEffectOptions{});
     if (!slope) continue;
@@ -351,10 +378,11 @@ void AddBackground(const FittedCone& cone, const RowRanges& rows, const Boundary
     squares += std::pow(kDegPerRad * cosine * cosine * *slope, 2);
     ++sides;
   }
-  // What stands on one side may stand on the other: few lines tell little each.
-  const double u = std::hypot(floor, std::sqrt(squares / std::max(1, sides)));
-  budget.Add("background continued across the spray", Shared::kClip, u, u, u / std::numbers::sqrt2,
-             u / std::numbers::sqrt2);
+  // Both sides' lines are pooled: twelve of one side say little of its clutter.
+  const double clutter = sides > 0 ? std::sqrt(squares / sides) : kNothingSeenDeg * by_angle;
+  const double u = std::hypot(kFloorDeg * by_angle, clutter);
+  const double both = u / std::numbers::sqrt2;
+  budget.Add("background continued across the spray", Shared::kClip, u, u, both, both);
 }
 
 HalfAngles AddRig(const FittedCone& cone, ConeBudget& budget) {
@@ -363,7 +391,7 @@ HalfAngles AddRig(const FittedCone& cone, ConeBudget& budget) {
   budget.AddLinear("axis" + HowKnown(view.axis_deg, "deg"), Shared::kRig,
                    {view.axis_deg.u, -view.axis_deg.u});
   AddExit(cone, budget);
-  AddDistance(cone, budget);
+  AddDistanceAndScale(cone, budget);
   AddLens(cone, budget);
   if (view.known_cones) AddKnownCones(*view.known_cones, budget);
   return by_tilt;

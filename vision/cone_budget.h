@@ -38,6 +38,8 @@ FrameSwing SwingOfFrames(const ConeAngles& frames);
 // middle of the frames by. (Not taken off: it runs down the sheet, so each row is left with another part.)
 void AddScatter(const ConeAngles& frames, ConeBudget& budget);
 
+inline constexpr double kLowPart = 0.20, kHighPart = 0.40;  // of the reference level, about kBoundaryPart
+
 // From the boundaries at 0.20 and at 0.40 of the reference level.
 void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const BoundarySides& at_high,
                   ConeBudget& budget);
@@ -45,9 +47,10 @@ void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const Bou
 void AddDefinition(const FittedCone& cone, ConeBudget& budget);
 
 // Where no frame is free of spray: what an unknown background does to the lines, see background_effect.h, and
-// a floor for an even one. rows: of either side, between the stations.
+// a floor for an even one. rows: of either side, between the stations; part: 0.30 of the clip's level in
+// parts of the model's.
 void AddBackground(const FittedCone& cone, const RowRanges& rows, const BoundarySides& at_low,
-                   const BoundarySides& at_high, ConeBudget& budget);
+                   const BoundarySides& at_high, const std::array<double, 2>& part, ConeBudget& budget);
 
 // Tilt, axis, exit, distance, lens, known cones. Returns what is to be added to the angles: tilt's mean
 // effect is one-sided and taken out.

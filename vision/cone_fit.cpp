@@ -74,8 +74,7 @@ std::variant<RowRanges, NoAngle> TakeLines(const LineSetting& setting, const Bou
     for (const BoundaryRow& row : boundary[at]) {
       const cv::Point2d px = UprightPx(model, row.row, side, row.out_px);
       result.boundary_px[at].emplace_back(static_cast<float>(px.x), static_cast<float>(px.y));
-      const double z = projection.MmFromPx({px.x, px.y}).z_mm;
-      if (z < setting.near_mm || z > setting.far_mm) continue;
+      if (!PlaceBetweenStations(setting, projection, row, side)) continue;
       ranges[at].first = std::min(ranges[at].first, row.row);
       ranges[at].second = std::max(ranges[at].second, row.row + 1);
     }
@@ -125,9 +124,7 @@ std::array<double, 2> ShareInside(const LineSetting& setting, const BoundarySide
     double rows = 0.0;
     double hidden = 0.0;
     for (const BoundaryRow& row : boundary[at]) {
-      const cv::Point2d px = UprightPx(setting.model, row.row, side, row.out_px);
-      const double z = projection.MmFromPx({px.x, px.y}).z_mm;
-      if (z < setting.near_mm || z > setting.far_mm) continue;
+      if (!PlaceBetweenStations(setting, projection, row, side)) continue;
       rows += 1.0;
       hidden += Inside(inside, at, row.row) ? 1.0 : 0.0;
     }
@@ -238,11 +235,11 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
   const FittedCone cone{setting, setup, boundary, *best};
   ConeBudget budget;
   AddScatter(result, budget);
-  const BoundarySides at_low = OnRim(boundary_at(0.2 / kBoundaryPart), inside);
-  const BoundarySides at_high = OnRim(boundary_at(0.4 / kBoundaryPart), inside);
+  const BoundarySides at_low = OnRim(boundary_at(kLowPart / kBoundaryPart), inside);
+  const BoundarySides at_high = OnRim(boundary_at(kHighPart / kBoundaryPart), inside);
   AddThreshold(cone, at_low, at_high, budget);
   AddDefinition(cone, budget);
-  AddBackground(cone, std::get<RowRanges>(ranges), at_low, at_high, budget);
+  AddBackground(cone, std::get<RowRanges>(ranges), at_low, at_high, part, budget);
   const HalfAngles by_tilt = AddRig(cone, budget);
   const HalfAngles angles{best->left + by_tilt.left, best->right + by_tilt.right};
   const std::optional<calib::Quantity> apparent = Apparent(cone, budget);

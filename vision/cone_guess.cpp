@@ -259,7 +259,7 @@ class GuessSearch {
 
   // A side that opens far less than the other may be something inside of a rim that the light misses near the
   // exit, a lamp's mirror image. Whether a rim shows farther down is looked up about the other side's mirror
-  // image: it lies there on an eighth of the rows at least, and comes from the exit.
+  // image: the line through it comes from the exit.
   void LookFartherOut(GuessOutcome& outcome) {
     constexpr double kAlike = 0.8, kOffExit = 1.5;
     const int narrow = Opening(kLeftSide) < Opening(kRightSide) ? kLeftSide : kRightSide;
@@ -275,11 +275,14 @@ class GuessSearch {
     SetColumns(model_, true);
     ReadAll(true);
     if (UpdateGuess(outcome, true) && Opening(narrow) > kAlike * wide && Opening(narrow) > before / kAlike) {
+      const GuessLine& found_line = model_.guess[static_cast<std::size_t>(narrow)];
+      const double sign = narrow == kRightSide ? 1.0 : -1.0;
       const double rim = 0.5 * model_.exit_diameter_px;
-      const double at_exit =
-          std::abs(model_.guess[static_cast<std::size_t>(narrow)].at_exit_px - model_.exit_px.x);
-      if (std::abs(at_exit - rim) < kOffExit * rim) {
+      if (std::abs(sign * (found_line.at_exit_px - model_.exit_px.x) - rim) < kOffExit * rim) {
+        model_.guess[static_cast<std::size_t>(1 - narrow)] = other;
         SetColumns(model_, true);
+        ReadAll(true);
+        outcome.found_share = FoundShare();
         return;
       }
     }
@@ -316,13 +319,13 @@ class GuessSearch {
     double spread = 0.0;
     std::array<Followed, 2> sides{FollowedOn(kLeftSide), FollowedOn(kRightSide)};
     if (rims_only) DropInside(sides);
+    outcome.followed = {false, false};
+    outcome.opening.reset();
+    outcome.found_share = FoundShare();
     for (int side = 0; side < 2; ++side) {
       Followed& followed = sides[static_cast<std::size_t>(side)];
       std::vector<double>& dy = followed.dy;
       std::vector<double>& out = followed.out;
-      outcome.followed[static_cast<std::size_t>(side)] = false;
-      outcome.opening.reset();
-      outcome.found_share = FoundShare();
       if (followed.rows == 0) return false;
       RobustLineOptions options;
       options.floor = 1.0;

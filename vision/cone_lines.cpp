@@ -4,16 +4,24 @@
 
 namespace conebook::vision {
 
+std::optional<calib::AxisPlanePoint> PlaceBetweenStations(const LineSetting& setting,
+                                                          const calib::ConeProjection& projection,
+                                                          const BoundaryRow& row, int side) {
+  const cv::Point2d px = UprightPx(setting.model, row.row, side, row.out_px);
+  const calib::AxisPlanePoint place = projection.MmFromPx({px.x, px.y});
+  if (place.z_mm < setting.near_mm || place.z_mm > setting.far_mm) return std::nullopt;
+  return place;
+}
+
 std::optional<SideLine> LineOfSide(const LineSetting& setting, std::span<const BoundaryRow> rows, int side,
                                    const calib::ConeProjection& projection, double px_per_mm) {
   std::vector<double> z;
   std::vector<double> x;
   for (const BoundaryRow& row : rows) {
-    const cv::Point2d px = UprightPx(setting.model, row.row, side, row.out_px);
-    const calib::AxisPlanePoint p = projection.MmFromPx({px.x, px.y});
-    if (p.z_mm < setting.near_mm || p.z_mm > setting.far_mm) continue;
-    z.push_back(p.z_mm);
-    x.push_back(p.x_mm);
+    const auto place = PlaceBetweenStations(setting, projection, row, side);
+    if (!place) continue;
+    z.push_back(place->z_mm);
+    x.push_back(place->x_mm);
   }
   RobustLineOptions options;
   options.floor = setting.options.line_floor_px / px_per_mm;

@@ -39,6 +39,11 @@ struct LineSetting {
   const ConeFitOptions& options;
 };
 
+// Where a row's edge lies in the axis plane; nothing beyond the stations.
+std::optional<calib::AxisPlanePoint> PlaceBetweenStations(const LineSetting& setting,
+                                                          const calib::ConeProjection& projection,
+                                                          const BoundaryRow& row, int side);
+
 // Nothing: too few rows between the stations.
 std::optional<SideLine> LineOfSide(const LineSetting& setting, std::span<const BoundaryRow> rows, int side,
                                    const calib::ConeProjection& projection, double px_per_mm);

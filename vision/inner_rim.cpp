@@ -71,9 +71,10 @@ std::vector<char> InsideOfRim(std::span<const RimPoint> side, std::span<const Ri
   const auto outer_opening = Opening(outer, dy.front(), dy.back());
   const auto other_opening = Opening(other, dy.front(), dy.back());
   if (!inner_opening || !outer_opening || !other_opening) return {};
+  if (!(*inner_opening > 0.0) || !(*outer_opening > 0.0) || !(*other_opening > 0.0)) return {};
   const double inner_off = std::abs(std::log(*inner_opening / *other_opening));
   const double outer_off = std::abs(std::log(*outer_opening / *other_opening));
-  if (outer_off >= 0.5 * inner_off) return {};
+  if (!(outer_off < 0.5 * inner_off)) return {};
   std::vector<char> inside(side.size(), 0);
   for (std::size_t i = 0; i < first; ++i) {
     const double rim = std::hypot(exit_radius_px, line->slope * side[i].dy_px);

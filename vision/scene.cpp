@@ -183,7 +183,7 @@ void ContinueAcross(const cv::Mat1f& median, const std::array<Line, 2>& lines, C
   for (int y = first; y < h; ++y) {
     const double d = y - model.exit_px.y;
     const double axis = model.AxisX(y);
-    const double margin = 6.0 + 0.08 * d;
+    const double margin = ContinuedBesidePx(d);
     const int a = static_cast<int>(std::floor(axis - std::max(lines[0].Y(d), 3.0) - margin));
     const int b = static_cast<int>(std::ceil(axis + std::max(lines[1].Y(d), 3.0) + margin));
     const auto level = [&](int from, int to) {

@@ -43,6 +43,11 @@ struct SampleMotion {
 };
 SampleMotion MotionOfSample(const std::vector<LumaFrame>& sample, const ClipModel& model);
 
+// So far beyond a side the background is still continued, not seen; dy_px below the exit.
+inline double ContinuedBesidePx(double dy_px) {
+  return 6.0 + 0.08 * dy_px;
+}
+
 // Sets model.background: the time median, and, with the exit known, continued across the moving cone.
 void BackgroundFromSpray(const SampleMotion& motion, bool exit_known, ClipModel& model);
 

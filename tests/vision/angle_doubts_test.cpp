@@ -1,4 +1,6 @@
 // What is said of a pair of sides, whatever pictures they came from.
+#include <cmath>
+#include <optional>
 #include <random>
 
 #include <catch2/catch.hpp>

@@ -8,6 +8,7 @@
 
 #include <catch2/catch.hpp>
 
+#include <vision/scene.h>
 #include <vision/spray_measurement.h>
 
 #include "small_clip.h"
@@ -18,23 +19,26 @@ using namespace conebook::tests;
 namespace {
 
 constexpr int kRows = 300;
-constexpr double kFlankPx = 8.0;  // per part of the level
-constexpr float kLevel = 0.5F;
+constexpr double kFlankPx = 8.0, kLevel = 0.5;  // px per part of the level
 
-// An upright edge 100 px right of the axis, the picture's light as given.
+// An upright edge 100 px beside the axis, the picture's light as given. Lines begin where the background is
+// no longer continued, here 6 px out in all rows.
 template <typename Light>
-std::optional<double> SlopeBefore(Light light) {
+std::optional<double> SlopeBefore(Light light, int side = vision::kRightSide) {
   vision::ClipModel model;
   model.illumination = vision::Illumination::kFrontlit;
-  model.background = cv::Mat1f(kRows, 480);
+  model.background = cv::Mat1f(kRows, 481);
   for (int y = 0; y < kRows; ++y)
-    for (int x = 0; x < 480; ++x) model.background(y, x) = static_cast<float>(light(x, y));
-  model.exit_px = {200.0, 0.0};
+    for (int x = 0; x < 481; ++x) model.background(y, x) = static_cast<float>(light(x, y));
+  model.exit_px = {240.0, 1000.0};
+  model.first_row = 0;
   model.rows = kRows;
-  model.level = {kLevel, kLevel};
   std::vector<vision::BoundaryRow> boundary;
-  for (int row = 0; row < kRows; ++row) boundary.push_back({row, 100.0, 1.0});
-  return vision::SlopeByBackground(model, boundary, vision::kRightSide, 0, kRows, kFlankPx, {});
+  for (int row = 0; row < kRows; ++row) {
+    const double continued = vision::ContinuedBesidePx(row - model.exit_px.y);
+    boundary.push_back({row, 106.0 - continued, 1.0});
+  }
+  return vision::SlopeByBackground(model, boundary, side, 0, kRows, kFlankPx / kLevel, {});
 }
 
 }  // namespace
@@ -50,11 +54,14 @@ TEST_CASE("an even background, and one that slopes evenly, turn no line", "[visi
 TEST_CASE("a strip that grows brighter beside an edge turns its line by flank times growth over level",
           "[vision][background]") {
   constexpr double kGrowth = 1e-3;
-  const auto slope =
-      SlopeBefore([](int x, int y) { return 0.3 + (x >= 311 && x < 314 ? kGrowth * y : 0.0); });
+  const auto strip = [](int x, int y) { return 0.3 + (x >= 357 && x <= 359 ? kGrowth * y : 0.0); };
+  const auto slope = SlopeBefore(strip);
   REQUIRE(slope);
-  const double one_line = kFlankPx * kGrowth / static_cast<double>(kLevel);
+  const double one_line = kFlankPx * kGrowth / kLevel;
   CHECK(*slope == Approx(one_line * std::sqrt((1.0 + 1.0 / 36.0) / 12.0)).epsilon(0.01));
+  const auto mirrored = SlopeBefore([&](int x, int y) { return strip(480 - x, y); }, vision::kLeftSide);
+  REQUIRE(mirrored);
+  CHECK(*mirrored == *slope);
 }
 
 TEST_CASE("without spray-free frames clutter behind the spray is in u", "[vision][background]") {
@@ -79,6 +86,7 @@ TEST_CASE("without spray-free frames clutter behind the spray is in u", "[vision
   const vision::HalfAngle cluttered = measure("cluttered", "structure=1 background=0.25");
   CHECK(of_background(even.mean_deg) < 0.05);
   CHECK(of_background(cluttered.mean_deg) > 2.0 * of_background(even.mean_deg));
+  CHECK(cluttered.mean_deg.u < 0.6);
   for (const auto angle : {&vision::HalfAngle::left_deg, &vision::HalfAngle::right_deg})
     CHECK(std::abs((cluttered.*angle).value - (even.*angle).value) < 2.5 * (cluttered.*angle).u);
 }

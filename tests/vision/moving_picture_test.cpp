@@ -109,6 +109,8 @@ TEST_CASE("the boundary goes with a nozzle that gives way", "[vision][motion]") 
 // 6 px are 4 % of the breakup length here.
 TEST_CASE("a nozzle pushed along its axis takes angles and breakup length along", "[vision][motion]") {
   const Measured pushed = Measure("pushed", "step_y_px=6");
+  REQUIRE_FALSE(pushed.Point().series.empty());
+  CHECK(pushed.Point().series.back().shift_y_px == Approx(6.0).margin(0.3));
   CHECK(pushed.Point().half_angle->mean_deg.value ==
         Approx(Steady().Point().half_angle->mean_deg.value).margin(0.12));
   REQUIRE(pushed.Point().breakup_mm);

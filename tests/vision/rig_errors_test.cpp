@@ -77,6 +77,7 @@ TEST_CASE("distance, tilt and scale as stated are worth what the budget says", "
                  })).epsilon(0.15));
   const auto scale = LineOf(angle, "scale");
   REQUIRE(scale);
+  CHECK(*scale > 0.02);
   CHECK(*scale ==
         Approx(ByTrying(view, [](vision::View& v, double sign) { v.px_per_mm->value += sign * 0.2; }))
             .epsilon(0.15)
@@ -99,4 +100,30 @@ TEST_CASE("where focal length and scale tell the distance, their u counts, as st
   const auto wider = LineOf(HalfAngleOf(view), source);
   REQUIRE(wider);
   CHECK(*wider > 2.0 * *line);
+}
+
+TEST_CASE("where focal length and distance tell the scale, an error of the distance leaves the lens as it is",
+          "[vision][budget]") {
+  vision::View view = CloseView();
+  view.px_per_mm.reset();
+  view.focal_px = Known(8.2 * 160.0, 40.0);
+  const calib::Quantity angle = HalfAngleOf(view);
+  const auto distance = LineOf(angle, "camera distance");
+  const auto focal = LineOf(angle, "focal length");
+  REQUIRE(distance);
+  REQUIRE(focal);
+  CHECK(*distance ==
+        Approx(ByTrying(view, [](vision::View& v, double sign) { v.distance_mm->value += sign * 4.0; }))
+            .epsilon(0.2)
+            .margin(0.01));
+  CHECK(*focal ==
+        Approx(ByTrying(view, [](vision::View& v, double sign) { v.focal_px->value += sign * 40.0; }))
+            .epsilon(0.2)
+            .margin(0.01));
+}
+
+TEST_CASE("a scale stated without doubt adds no line", "[vision][budget]") {
+  vision::View view = CloseView();
+  view.px_per_mm->u = 0.0;
+  CHECK_FALSE(LineOf(HalfAngleOf(view), "scale"));
 }

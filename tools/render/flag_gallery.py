@@ -472,7 +472,7 @@ def pressed(frame, first, side=0.66, down_to=112):
 
 
 @entry("rim_lost", "Light does not reach a rim near the exit, and something within the spray, a lamp mirrored in the sheet, was followed until the rim shows. "
-       "The line is that of the rows on the rim. Here the right half was drawn narrower near the exit.")
+       "The line is that of the rows on the rim; `warn` from half of a side's rows on. Here the right half was drawn narrower near the exit.")
 def _(b):
     run = altered(b, lambda k, f, first: pressed(f, first))
     return run, draw.frame(run.overlay(), [(330, 80, "inside of the rim")], [(326, 82, 276, 92)])

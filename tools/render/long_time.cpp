@@ -43,7 +43,7 @@ void Settle(LongTimeBoundary& boundary, Next next, Draw draw, int first_pictures
   }
 }
 
-// How far down the sheet what lies that the picture shows at a row, on either side. A near camera sees the
+// Distance from the exit of the part of the sheet that the picture shows at a row, on either side. A near camera sees the
 // sides of a wide cone in front of its axis, farther down than they are.
 double SeenAtRowMm(const Camera& nozzle, double lean_deg, const Spray& spray, const Instant& steady,
                    double row, double from_mm) {
