@@ -43,8 +43,8 @@ void Settle(LongTimeBoundary& boundary, Next next, Draw draw, int first_pictures
   }
 }
 
-// Distance from the exit of the part of the sheet that the picture shows at a row, on either side. A near camera sees the
-// sides of a wide cone in front of its axis, farther down than they are.
+// Distance from the exit of the part of the sheet that the picture shows at a row, on either side. A near
+// camera sees the sides of a wide cone in front of its axis, farther down than they are.
 double SeenAtRowMm(const Camera& nozzle, double lean_deg, const Spray& spray, const Instant& steady,
                    double row, double from_mm) {
   constexpr double kStep = 1.02, kMost = 4.0;
