@@ -58,10 +58,8 @@ std::vector<Flag> ScaleDoubts(const View& view, const calib::ConeCamera& camera)
   const std::optional<calib::Lens>& lens = camera.lens;
   if (!lens) return flags;
   if (view.px_per_mm && view.distance_mm) {
-    // Without a stated u of the lens: 1 %, what a careful calibration stays within (common practice, no
-    // source).
     add(FocalDoubt(view, camera, "the lens file's focal length", lens->fx_px,
-                   lens->covariance ? std::sqrt((*lens->covariance)(0, 0)) : 0.01 * lens->fx_px));
+                   lens->covariance ? std::sqrt((*lens->covariance)(0, 0)) : kLensPart * lens->fx_px));
   }
   if (lens->width_px != view.lens->width_px) {
     const bool told = view.px_per_mm && view.distance_mm;

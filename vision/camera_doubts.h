@@ -13,6 +13,10 @@
 
 namespace conebook::vision {
 
+// u of the focal length of a lens file without u: what a careful calibration stays within (common practice,
+// no source).
+inline constexpr double kLensPart = 0.01;
+
 // px/mm at the exit. Only where the view has a scale, stated or by focal length and distance.
 calib::Quantity ScaleOf(const View& view, const calib::ConeCamera& camera);
 

@@ -181,9 +181,7 @@ void AddDistanceAndScale(const FittedCone& cone, ConeBudget& budget) {
   const View& view = *cone.setup.view;
   const calib::ConeCamera& camera = cone.setup.camera;
   if (camera.distance_mm && view.px_per_mm && (camera.lens || view.focal_px)) {
-    // Focal length over scale. A calibrated lens's share comes with the lens; of another 1 %, what a careful
-    // calibration stays within (common practice, no source).
-    constexpr double kLensPart = 0.01;
+    // Focal length over scale. A calibrated lens's share comes with the lens.
     const double scale = Part(*view.px_per_mm);
     const bool calibrated = camera.lens && camera.lens->covariance;
     const double focal = calibrated ? 0.0 : camera.lens ? kLensPart : Part(*view.focal_px);

@@ -99,6 +99,15 @@ double TrueSide(const Spray& spray, const std::string& side, const vision::View&
   return std::atan((n * sxy - sx * sy) / (n * sxx - sx * sx)) * 180.0 / CV_PI;
 }
 
+// What the view becomes where the picture is enlarged by 1.5. Pixel centres: 0 to 639 become 0.25 to 958.75.
+vision::View Enlarged(vision::View view) {
+  view.exit_x_px->value = 1.5 * view.exit_x_px->value + 0.25;
+  view.exit_y_px->value = 1.5 * view.exit_y_px->value + 0.25;
+  view.px_per_mm->value *= 1.5;
+  if (view.focal_px) view.focal_px->value *= 1.5;
+  return view;
+}
+
 template <typename Change>
 std::string ChangedFolder(const Spray& spray, const std::string& name, Change change) {
   const fs::path folder = conebook::tests::ScratchFolder(name);
@@ -202,12 +211,7 @@ TEST_CASE("mirror, scale, turn or dim the footage, and the answer follows", "[vi
       cv::resize(m, out, cv::Size(960, 720), 0, 0, cv::INTER_CUBIC);
       return out;
     });
-    vision::View larger = view;
-    // Pixel centres: 0 to 639 become 0.25 to 958.75.
-    larger.exit_x_px->value = 1.5 * view.exit_x_px->value + 0.25;
-    larger.exit_y_px->value = 1.5 * view.exit_y_px->value + 0.25;
-    larger.px_per_mm->value = 1.5 * view.px_per_mm->value;
-    const vision::SprayPoint point = Measure(clip, larger, span);
+    const vision::SprayPoint point = Measure(clip, Enlarged(view), span);
     // 0.05 deg is wanted. This film's rim is a pixel or two thick, and what lens, pixels and filter round off
     // it grows less: the mean opens by 0.06, a side by 0.07. Thicker rims: the next test.
     check_same_angles(point, 0.08);
@@ -275,12 +279,7 @@ TEST_CASE("a clear sheet filmed at 30 px/mm, enlarged by 1.5, has its angles", "
     cv::resize(m, out, cv::Size(960, 720), 0, 0, cv::INTER_CUBIC);
     return out;
   });
-  vision::View larger = view;
-  larger.exit_x_px->value = 1.5 * view.exit_x_px->value + 0.25;
-  larger.exit_y_px->value = 1.5 * view.exit_y_px->value + 0.25;
-  larger.px_per_mm->value = 1.5 * view.px_per_mm->value;
-  larger.focal_px->value = 1.5 * view.focal_px->value;
-  const vision::SprayPoint point = Measure(clip, larger, Span(spray));
+  const vision::SprayPoint point = Measure(clip, Enlarged(view), Span(spray));
   for (const auto angle : {&vision::HalfAngle::left_deg, &vision::HalfAngle::right_deg,
                            &vision::HalfAngle::mean_deg, &vision::HalfAngle::lean_deg})
     CHECK(((*point.half_angle).*angle).value == Approx(((*as_filmed.half_angle).*angle).value).margin(0.05));
