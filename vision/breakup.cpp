@@ -60,9 +60,10 @@ std::size_t StepOver(std::size_t frames, int most) {
 }
 
 // Along the spray, mean over rays: how much the signal, and its fine detail, change in time. Both are blind
-// to whatever stands still.
+// to whatever stands still. The signal of the median ray, too: a lamp mirrored in a sheet dances on some
+// rays.
 struct Profile {
-  std::vector<double> fluctuation, detail;
+  std::vector<double> fluctuation, detail, median_fluctuation;
 };
 
 Profile ProfileOf(const RecordSpool& spool, std::span<const std::size_t> frames, std::span<const double> z,
@@ -88,13 +89,19 @@ Profile ProfileOf(const RecordSpool& spool, std::span<const std::size_t> frames,
       detail[c].Add(rays.detail[c] / static_cast<double>(kTextureUnits));
     }
   }
-  Profile raw{std::vector<double>(z.size(), 0.0), std::vector<double>(z.size(), 0.0)};
-  for (std::size_t c = 0; c < cells; ++c) {
-    raw.fluctuation[c / kRays] += signal[c].Spread(used) / kRays;
-    raw.detail[c / kRays] += detail[c].Spread(used) / kRays;
+  Profile raw{std::vector<double>(z.size(), 0.0), std::vector<double>(z.size(), 0.0), {}};
+  std::vector<double> of_ray(kRays);
+  for (std::size_t i = 0; i < z.size(); ++i) {
+    for (std::size_t ray = 0; ray < kRays; ++ray) {
+      of_ray[ray] = signal[i * kRays + ray].Spread(used);
+      raw.fluctuation[i] += of_ray[ray] / kRays;
+      raw.detail[i] += detail[i * kRays + ray].Spread(used) / kRays;
+    }
+    raw.median_fluctuation.push_back(MedianInPlace(of_ray));
   }
   const RowWindows narrow(z, 0.06);
-  return {Smooth(raw.fluctuation, narrow), Smooth(raw.detail, narrow)};
+  return {Smooth(raw.fluctuation, narrow), Smooth(raw.detail, narrow),
+          Smooth(raw.median_fluctuation, narrow)};
 }
 
 // The greatest relative rise along a profile. The first rows, all rim, may be stronger than what comes after.
@@ -421,7 +428,7 @@ BreakupResult ReadBreakup(const RecordSpool& spool, std::span<const std::size_t>
   const std::string goes_on = "the sheet goes on to the picture's edge";
   const double of_drops =
       std::max(options.least_flicker_of_drops, options.most_flicker_of_rim * options.rim_level);
-  if (whole && options.rim_level > 0.0 && profile.fluctuation[detail.quietest] > of_drops)
+  if (whole && options.rim_level > 0.0 && profile.median_fluctuation[detail.quietest] > of_drops)
     return None("drops flicker from the exit on: no sheet is seen", std::nullopt);
   if (!textured) {
     return whole ? None(goes_on, 0.9 * end) : None("no drops can be told below the sheet", std::nullopt);

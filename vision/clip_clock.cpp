@@ -50,6 +50,8 @@ std::optional<Ramp> FindRamp(const std::vector<double>& steps, double usual, con
 
 // Frames in which next to nothing changed, while a cone stands in them, against the frames around: a cone
 // that has just begun is small. A frame in which most of the spray is hidden shows too little that moves.
+// None where changes of all sizes occur: a sheet that hardly moves, and tears at the picture's edge now and
+// then.
 std::vector<char> FindRepeats(const RecordSpool& spool, std::size_t first, const ClockOptions& options) {
   constexpr std::size_t kAround = 5;
   constexpr double kInView = 0.6;  // of the usual share of rows with an edge
@@ -65,18 +67,23 @@ std::vector<char> FindRepeats(const RecordSpool& spool, std::size_t first, const
     return head.width > 0.0F && static_cast<double>(head.found_share) > least_found;
   };
   std::vector<char> repeated(spool.Frames(), 0);
+  int repeats = 0;
+  int between = 0;
   for (std::size_t k = first + 1; k < spool.Frames(); ++k) {
     const FrameRecord& head = spool.Head(k);
     if (head.corrupt || !shows(k) || !shows(k - 1)) continue;
     double usual = 0.0;
     for (std::size_t j = std::max(first + 1, k - std::min(k, kAround));
          j < std::min(spool.Frames(), k + kAround + 1); ++j) {
-      usual = std::max(usual, static_cast<double>(spool.Head(j).changed));
+      if (shows(j) && shows(j - 1)) usual = std::max(usual, static_cast<double>(spool.Head(j).changed));
     }
-    if (usual > options.least_change && static_cast<double>(head.changed) < options.repeat_part * usual)
-      repeated[k] = 1;
+    if (usual <= options.least_change) continue;
+    const double part = static_cast<double>(head.changed) / usual;
+    repeated[k] = part < options.repeat_part ? 1 : 0;
+    repeats += repeated[k];
+    between += repeated[k] == 0 && part < options.clear_of_repeats * options.repeat_part ? 1 : 0;
   }
-  return repeated;
+  return between > options.most_between * repeats ? std::vector<char>() : repeated;
 }
 
 }  // namespace

@@ -22,6 +22,8 @@ struct ClockOptions {
   double most_rate_error = 0.03;  // of the header's rate against the stamps
   double repeat_part = 0.03;      // of the usual change from frame to frame: less is the same frame again
   double least_change = 0.001;    // share of pixels that change in a moving spray; less: nothing can be said
+  double clear_of_repeats = 4.0;  // times repeat_part: what changes less, and is no repeat, lies between;
+  double most_between = 0.25;     // of such frames, per repeat: with more of them nothing was repeated
   double least_repeats = 0.02;    // of the frames: worth a word
   double doubt_repeats = 0.1;  // and a warning; fewer are also what a codec makes where hardly anything moves
 };

@@ -58,3 +58,16 @@ TEST_CASE("repeated frames are found and not counted", "[vision][clock]") {
   }
   CHECK(repeats.facts.pace_known);  // every fourth, evenly: times are right on average
 }
+
+// Between two frames of a sheet that stands nearly still next to nothing moves, and no editor made them.
+TEST_CASE("a sheet that hardly moves is no repeated frame", "[vision][clock]") {
+  const std::string still = "film=grey breakup_in_view=0 quality=8 wave_growth=3 ";
+  // After the moment in which it opened.
+  CHECK_FALSE(
+      Find(Read("still", still + "half_angle_deg=57 breakup_mm=60 wave_mm=0.2").flags, "frames_repeated"));
+  // With tears that come into the picture now and then.
+  CHECK_FALSE(Find(Read("tears", still + "half_angle_deg=50 breakup_mm=50 wave_mm=0.08 breakup_scatter=0.16 "
+                                         "frames=60 hold_1_s=1.8")
+                       .flags,
+                   "frames_repeated"));
+}

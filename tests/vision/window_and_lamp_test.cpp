@@ -69,3 +69,20 @@ TEST_CASE("a stretch of few correlation times says so", "[vision][window]") {
   CHECK(Find(slow.spray.flags, "short_record"));
   CHECK_FALSE(Find(slow.spray.flags, "short_record")->message.empty());
 }
+
+TEST_CASE("a lamp that dances in the waves of a whole sheet is not taken for drops", "[vision][breakup]") {
+  vision::View view = ViewOfClip();
+  view.illumination = vision::Illumination::kFrontlit;
+  const vision::ClipReading reading = vision::ReadClip(
+      Clip("dancing-lamp",
+           "light=frontlit film=clear half_angle_deg=26 breakup_in_view=0 wave_growth=3.2 wave_mm=1.2 "
+           "wave_length_mm=6 limb_depth=0.5 breakup_mm=56 glint=4")
+          .string(),
+      view, {});
+  REQUIRE_FALSE(reading.Rejected());
+  const vision::SprayMeasurement m = vision::MeasureSpray(reading, view, {vision::SteadySpray(reading)});
+  CHECK_FALSE(Find(m.flags, "breakup_not_found"));
+  REQUIRE(m.points[0].breakup_lower_bound_mm);
+  CHECK(*m.points[0].breakup_lower_bound_mm < 56.0);
+  CHECK(*m.points[0].breakup_lower_bound_mm > 20.0);
+}
