@@ -27,8 +27,8 @@
 namespace conebook::vision {
 
 struct ConeFitOptions {
-  double floor_deg = 0.015;  // definition, at a half angle of 30 deg; measured against long-time truth on
-  double floor_compressed_deg = 0.025;  // rendered sprays
+  double floor_deg = 0.010;  // definition, at a half angle of 30 deg; measured against long-time truth on
+  double floor_compressed_deg = 0.016;  // rendered sprays
   int least_rows = 10;                  // with an edge, per side, between the stations
   double most_spread_px = 3.0;          // of the boundary about its line, plus
   double most_spread_part = 0.025;  // this part of the half width at the far station: more is no cone's side

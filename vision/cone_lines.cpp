@@ -1,6 +1,9 @@
 #include "vision/cone_lines.h"
 
+#include <cmath>
 #include <utility>
+
+#include "vision/sheet_fit.h"
 
 namespace conebook::vision {
 
@@ -26,7 +29,17 @@ std::optional<SideLine> LineOfSide(const LineSetting& setting, std::span<const B
   RobustLineOptions options;
   options.floor = setting.options.line_floor_px / px_per_mm;
   options.min_points = setting.options.least_rows;
-  const std::optional<Line> line = FitRobustLine(z, x, options);
+  std::optional<Line> line = FitRobustLine(z, x, options);
+  if (!line) return std::nullopt;
+  // The hyperbola's own curve makes no row odd: near the exit rows count alike at any scale.
+  const double r0_mm = kFilmOfExit * 0.5 * setting.model.exit_diameter_px / px_per_mm;
+  const double sign = side == kRightSide ? 1.0 : -1.0;
+  std::vector<double> bend;
+  for (const double at : z) {
+    const double out = std::abs(line->slope * at);
+    bend.push_back(sign * (std::hypot(r0_mm, out) - out));
+  }
+  line = FitRobustLineOfBent(z, x, bend, options);
   if (!line) return std::nullopt;
   std::vector<double> residuals;
   for (std::size_t i = 0; i < z.size(); ++i) residuals.push_back(x[i] - line->Y(z[i]));

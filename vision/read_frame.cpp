@@ -430,6 +430,26 @@ class FrameReader {
     }
   }
 
+  // Variance across the picture, px^2, of what a row was averaged over: the filter, and two rows of a rim
+  // that runs at a slope.
+  double SmoothedOver(int side) const {
+    const double slope = model_.guess[static_cast<std::size_t>(side)].slope;
+    return FilterVariance(model_.strong_filter) + (model_.pair_rows ? 0.25 * slope * slope : 0.0);
+  }
+
+  // How far the average moves a crossing at x + t out, px outwards: averaging over a variance v adds v / 2
+  // times the second derivative, and the straight line between two pixels t (1 - t) / 2 times it.
+  double RoundedOutwards(const float* s, int x, int out, double t, int c0, int c1, int side) const {
+    constexpr double kMost = 0.5;
+    const int inmost = x - out;
+    const int outmost = x + 2 * out;
+    if (std::min(inmost, outmost) < c0 || std::max(inmost, outmost) > c1) return 0.0;
+    const auto at = [&](int steps) { return static_cast<double>(s[x + steps * out - c0]); };
+    const double bend = (1.0 - t) * (at(-1) - 2.0 * at(0) + at(1)) + t * (at(0) - 2.0 * at(1) + at(2));
+    const double fall = at(0) - at(1);
+    return std::clamp(0.5 * (SmoothedOver(side) + t * (1.0 - t)) * bend / fall, -kMost, kMost);
+  }
+
   bool EdgeOfRow(int i, int side) {
     const int c0 = C0(i);
     const int c1 = C1(i);
@@ -490,8 +510,8 @@ class FrameReader {
       const float outer = s[outside - c0];
       double crossing = x;
       if (inner > outer && outer < cut) {
-        crossing += static_cast<double>(static_cast<float>(out) *
-                                        std::clamp((inner - cut) / (inner - outer), 0.0F, 1.0F));
+        const auto t = static_cast<double>(std::clamp((inner - cut) / (inner - outer), 0.0F, 1.0F));
+        crossing += out * (t - RoundedOutwards(s, x, out, t, c0, c1, side));
       }
       // Back to where the nozzle stood without shake.
       const double slope = model_.guess[static_cast<std::size_t>(side)].slope;

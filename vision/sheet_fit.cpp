@@ -33,6 +33,28 @@ HyperboloidFit FitForAngle(std::span<const double> z, std::span<const double> h,
   return {tan_a, sum / n, squares - sum * sum / n};
 }
 
+// Near its minimum the residual is flat to half of the digits: Gauss and Newton find the rest.
+double Polished(std::span<const double> z, std::span<const double> h, double r0, double tan_a) {
+  constexpr int kSteps = 4;
+  const auto n = static_cast<double>(z.size());
+  for (int step = 0; step < kSteps; ++step) {
+    double sd = 0.0, se = 0.0, sdd = 0.0, sde = 0.0;
+    for (std::size_t i = 0; i < z.size(); ++i) {
+      const double r = std::hypot(r0, z[i] * tan_a);
+      const double d = z[i] * z[i] * tan_a / r;
+      const double e = h[i] - r;
+      sd += d;
+      se += e;
+      sdd += d * d;
+      sde += d * e;
+    }
+    const double by = (sde - sd * se / n) / (sdd - sd * sd / n);
+    if (!std::isfinite(by)) break;
+    tan_a += by;
+  }
+  return tan_a;
+}
+
 }  // namespace
 
 std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::span<const double> h,
@@ -61,7 +83,7 @@ std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::spa
       fb = FitForAngle(z, h, r0, std::tan(b));
     }
   }
-  return fa.residual < fb.residual ? fa : fb;
+  return FitForAngle(z, h, r0, Polished(z, h, r0, (fa.residual < fb.residual ? fa : fb).tan_a));
 }
 
 Line LineThroughHyperboloid(double r0, double tan_a, double near, double far) {

@@ -19,5 +19,9 @@ void SignalLine(const ClipModel& model, const RowsView& rows, int y, int c0, int
 
 // Binomial filter of 3 taps, or 5 where strong; ends repeated.
 void FilterLine(const float* in, int n, bool strong, float* out);
+// Its variance, px^2.
+inline double FilterVariance(bool strong) {
+  return strong ? 1.0 : 0.5;
+}
 
 }  // namespace conebook::vision

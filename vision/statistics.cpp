@@ -126,8 +126,15 @@ double EffectiveSampleSize(std::span<const double> series) {
   return std::clamp(static_cast<double>(n) / (1.0 + 2.0 * sum), 1.0, static_cast<double>(n));
 }
 
-std::optional<Line> FitRobustLine(std::span<const double> x, std::span<const double> y,
-                                  const RobustLineOptions& options) {
+namespace {
+
+struct RobustFit {
+  Line line;
+  std::vector<char> use;
+};
+
+std::optional<RobustFit> FitRobust(std::span<const double> x, std::span<const double> y,
+                                   const RobustLineOptions& options) {
   if (x.size() != y.size() || static_cast<int>(x.size()) < options.min_points) return std::nullopt;
   std::vector<char> use(x.size(), 1);
   std::optional<Line> line;
@@ -167,7 +174,23 @@ std::optional<Line> FitRobustLine(std::span<const double> x, std::span<const dou
     if (!fitted || fitted->points < options.min_points) return std::nullopt;
     line = fitted;
   }
-  return line;
+  return RobustFit{*line, std::move(use)};
+}
+
+}  // namespace
+
+std::optional<Line> FitRobustLine(std::span<const double> x, std::span<const double> y,
+                                  const RobustLineOptions& options) {
+  const std::optional<RobustFit> fit = FitRobust(x, y, options);
+  return fit ? std::optional<Line>(fit->line) : std::nullopt;
+}
+
+std::optional<Line> FitRobustLineOfBent(std::span<const double> x, std::span<const double> y,
+                                        std::span<const double> bend, const RobustLineOptions& options) {
+  std::vector<double> unbent;
+  for (std::size_t i = 0; i < y.size(); ++i) unbent.push_back(y[i] - bend[i]);
+  const std::optional<RobustFit> fit = FitRobust(x, unbent, options);
+  return fit ? FitLine(x, y, fit->use) : std::nullopt;
 }
 
 }  // namespace conebook::vision

@@ -52,5 +52,9 @@ struct RobustLineOptions {
 };
 std::optional<Line> FitRobustLine(std::span<const double> x, std::span<const double> y,
                                   const RobustLineOptions& options);
+// Through points that bend by nature: which of them are odd is judged on y - bend, the line is that of the
+// others' y.
+std::optional<Line> FitRobustLineOfBent(std::span<const double> x, std::span<const double> y,
+                                        std::span<const double> bend, const RobustLineOptions& options);
 
 }  // namespace conebook::vision

@@ -6,11 +6,12 @@
 namespace conebook::render {
 namespace {
 constexpr float kNone = -1e8F;
+constexpr double kStep = 0.5;  // px between samples across
 }  // namespace
 
 BoundaryStack::BoundaryStack(int rows, double blur_px)
     : rows_(rows),
-      band_(static_cast<int>(std::ceil(2.0 * (2.0 + 2.5 * blur_px) + 6.0))),
+      band_(static_cast<int>(std::ceil((2.0 * (2.0 + 2.5 * blur_px) + 6.0) / kStep))),
       margin_px_(2.0 + 2.5 * blur_px) {}
 
 void BoundaryStack::Add(const FloatImage& signal, const SheetExtent& extent) {
@@ -30,9 +31,9 @@ void BoundaryStack::Add(const FloatImage& signal, const SheetExtent& extent) {
       const double x0 = extent.origin.x + row * extent.along.x;
       const double y0 = extent.origin.y + row * extent.along.y;
       for (int i = 0; i < band_; ++i) {
-        const double d = sign * (from - i);
+        const double d = sign * (from - kStep * i);
         profile_[side].push_back(
-            static_cast<float>(signal.At(x0 + d * extent.across.x, y0 + d * extent.across.y)));
+            static_cast<float>(signal.AtCubic(x0 + d * extent.across.x, y0 + d * extent.across.y)));
       }
     }
   }
@@ -54,7 +55,7 @@ std::vector<std::optional<double>> BoundaryStack::Median(Side side, double level
   std::vector<std::optional<double>> out(static_cast<std::size_t>(rows_));
   // Where a stretch of limb is lost, what shines farther within, a lamp mirrored in the sheet, is no
   // boundary.
-  const int deepest = std::min(band_ - 1, static_cast<int>(std::ceil(2.0 * margin_px_)));
+  const int deepest = std::min(band_ - 1, static_cast<int>(std::ceil(2.0 * margin_px_ / kStep)));
   for (int row = 0; row < rows_; ++row) {
     std::vector<float> edges;
     for (int frame = from; frame < to; ++frame) {
@@ -66,7 +67,8 @@ std::vector<std::optional<double>> BoundaryStack::Median(Side side, double level
         const auto outer = static_cast<double>(p[i - 1]);
         const auto inner = static_cast<double>(p[i]);
         if (outer < level && inner >= level) {
-          edges.push_back(start_[side][k] - static_cast<float>(i - 1 + (level - outer) / (inner - outer)));
+          edges.push_back(start_[side][k] -
+                          static_cast<float>(kStep * (i - 1 + (level - outer) / (inner - outer))));
           break;
         }
       }
@@ -86,35 +88,56 @@ double MedianOf(std::vector<float> values) {
   return 0.5 * (upper + static_cast<double>(*std::max_element(values.begin(), middle)));
 }
 
-std::optional<Line> RobustLine(const std::vector<double>& z, const std::vector<double>& x, int least) {
+namespace {
+
+// With weights; nothing where z does not vary.
+std::optional<Line> WeightedLine(const std::vector<double>& z, const std::vector<double>& x,
+                                 const std::vector<double>& weight) {
+  double sw = 0.0, sz = 0.0, sx = 0.0, szz = 0.0, szx = 0.0;
+  for (std::size_t i = 0; i < z.size(); ++i) {
+    sw += weight[i];
+    sz += weight[i] * z[i];
+    sx += weight[i] * x[i];
+  }
+  const double mz = sz / sw;
+  const double mx = sx / sw;
+  for (std::size_t i = 0; i < z.size(); ++i) {
+    szz += weight[i] * (z[i] - mz) * (z[i] - mz);
+    szx += weight[i] * (z[i] - mz) * (x[i] - mx);
+  }
+  if (!(szz > 0.0)) return std::nullopt;
+  return Line{mx - szx / szz * mz, szx / szz};
+}
+
+}  // namespace
+
+std::optional<Line> RobustLine(const std::vector<double>& z, const std::vector<double>& x, double r0,
+                               double odd, int least) {
   const std::size_t n = z.size();
   if (static_cast<int>(n) < least) return std::nullopt;
   std::vector<double> weight(n, 1.0);
-  Line line;
-  for (int round = 0; round < 30; ++round) {
-    double sw = 0.0, sz = 0.0, sx = 0.0, szz = 0.0, szx = 0.0;
-    for (std::size_t i = 0; i < n; ++i) {
-      sw += weight[i];
-      sz += weight[i] * z[i];
-      sx += weight[i] * x[i];
-    }
-    const double mz = sz / sw;
-    const double mx = sx / sw;
-    for (std::size_t i = 0; i < n; ++i) {
-      szz += weight[i] * (z[i] - mz) * (z[i] - mz);
-      szx += weight[i] * (z[i] - mz) * (x[i] - mx);
-    }
-    if (!(szz > 0.0)) return std::nullopt;
-    line.slope = szx / szz;
-    line.offset = mx - line.slope * mz;
+  std::vector<double> straight = x;
+  constexpr int kTowards = 30;  // first Huber's weights, which no odd row carries off; then in or out
+  constexpr int kRounds = 50;
+  for (int round = 0; round < kRounds; ++round) {
+    const std::optional<Line> line = WeightedLine(z, straight, weight);
+    if (!line) return std::nullopt;
+    const auto off = [&](std::size_t i) { return std::abs(straight[i] - line->offset - line->slope * z[i]); };
     std::vector<float> size;
-    for (std::size_t i = 0; i < n; ++i)
-      size.push_back(static_cast<float>(std::abs(x[i] - line.offset - line.slope * z[i])));
-    const double limit = 1.345 * 1.4826 * MedianOf(std::move(size)) + 1e-12;
-    for (std::size_t i = 0; i < n; ++i)
-      weight[i] = std::min(1.0, limit / (std::abs(x[i] - line.offset - line.slope * z[i]) + 1e-15));
+    for (std::size_t i = 0; i < n; ++i) size.push_back(static_cast<float>(off(i)));
+    const double spread = 1.4826 * MedianOf(std::move(size));
+    for (std::size_t i = 0; i < n; ++i) {
+      weight[i] = round < kTowards ? std::min(1.0, (1.345 * spread + 1e-12) / (off(i) + 1e-15))
+                  : off(i) <= std::max(3.0 * spread, odd) ? 1.0
+                                                          : 0.0;
+    }
+    if (round > kTowards) continue;
+    for (std::size_t i = 0; i < n; ++i) {
+      const double out = std::abs(line->slope * z[i]);
+      straight[i] = x[i] - (std::hypot(r0, out) - out);
+    }
   }
-  return line;
+  return WeightedLine(z, x, weight);
 }
 
 std::optional<Vec3> ContactPoint(const Camera& camera, double z_mm, double r_mm, double slope, Side side) {

@@ -42,12 +42,15 @@ class BoundaryStack {
 
 double MedianOf(std::vector<float> values);
 
-// Robust line x on z (Huber weights, 1.345 MAD): x = offset + slope z. Nothing with fewer than `least`
-// points.
+// Line of x on z: least squares, robust against the odd row, which lies farther from it than `odd` and than
+// three robust spreads, the curve of the hyperbola off a ring of radius r0 left out of that. Nothing with
+// fewer than `least` points.
 struct Line {
   double offset = 0.0, slope = 0.0;
 };
-std::optional<Line> RobustLine(const std::vector<double>& z, const std::vector<double>& x, int least = 8);
+inline constexpr double kOddPx = 0.75;
+std::optional<Line> RobustLine(const std::vector<double>& z, const std::vector<double>& x, double r0,
+                               double odd, int least = 8);
 
 // The point of the circle (z, r) with slope dr/dz where the line of sight touches the surface of revolution
 // about the camera's axis; nothing when it does not.

@@ -1,6 +1,7 @@
 #include "render/float_image.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numbers>
 
@@ -24,6 +25,26 @@ double FloatImage::At(double x, double y) const {
   const float* a = Row(iy) + ix;
   const float* b = a + width;
   return (a[0] * (1.0 - dx) + a[1] * dx) * (1.0 - dy) + (b[0] * (1.0 - dx) + b[1] * dx) * dy;
+}
+
+double FloatImage::AtCubic(double x, double y) const {
+  if (!(x >= 1.0 && y >= 1.0 && x < width - 2 && y < height - 2)) return At(x, y);
+  const int ix = static_cast<int>(x);
+  const int iy = static_cast<int>(y);
+  const auto weights = [](double t) {
+    return std::array<double, 4>{-0.5 * t * (1.0 - t) * (1.0 - t), 1.0 + t * t * (1.5 * t - 2.5),
+                                 t * (0.5 + t * (2.0 - 1.5 * t)), -0.5 * t * t * (1.0 - t)};
+  };
+  const std::array<double, 4> across = weights(x - ix);
+  const std::array<double, 4> down = weights(y - iy);
+  double sum = 0.0;
+  for (int j = 0; j < 4; ++j) {
+    const float* row = Row(iy - 1 + j) + ix - 1;
+    double line = 0.0;
+    for (int i = 0; i < 4; ++i) line += across[static_cast<std::size_t>(i)] * static_cast<double>(row[i]);
+    sum += down[static_cast<std::size_t>(j)] * line;
+  }
+  return sum;
 }
 
 void AddDisc(FloatImage& image, double x, double y, double radius_px, double depth) {

@@ -19,6 +19,8 @@ struct FloatImage {
   }
   // Bilinear; 0 outside.
   double At(double x, double y) const;
+  // Cubic (R. Keys 1981, a = -1/2; from memory): rounds a bent profile far less; 0 outside.
+  double AtCubic(double x, double y) const;
 };
 
 // Weight shared out bilinearly over four pixels; none outside.

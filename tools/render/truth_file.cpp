@@ -36,7 +36,7 @@ struct Angles {
   std::optional<double> right_deg, left_deg;
 };
 
-Angles Fit(const Sides& sides, const StationRows& stations) {
+Angles Fit(const Sides& sides, double r0_mm, const StationRows& stations) {
   Angles angles;
   for (const Side side : {kRight, kLeft}) {
     std::vector<double> z, x;
@@ -46,7 +46,7 @@ Angles Fit(const Sides& sides, const StationRows& stations) {
       z.push_back(*sides.z_mm[side][i]);
       x.push_back(*sides.x_mm[side][i]);
     }
-    const auto line = RobustLine(z, x);
+    const auto line = RobustLine(z, x, r0_mm, kOddPx / stations.px_per_mm);
     if (line) (side == kRight ? angles.right_deg : angles.left_deg) = std::atan(line->slope) / kRadians;
   }
   return angles;
@@ -63,11 +63,11 @@ std::string AnglesText(const Angles& a, const StationRows& stations) {
                      Number(a.right_deg), Number(lean));
 }
 
-std::string SidesText(const Sides& sides, const StationRows& stations) {
+std::string SidesText(const Sides& sides, double r0_mm, const StationRows& stations) {
   return fmt::format(R"({{"right_z_mm":{},"right_mm":{},"left_z_mm":{},"left_mm":{},"half_angle":{}}})",
                      List(sides.z_mm[kRight], 1.0, 4), List(sides.x_mm[kRight], 1.0, 4),
                      List(sides.z_mm[kLeft], 1.0, 4), List(sides.x_mm[kLeft], 1.0, 4),
-                     AnglesText(Fit(sides, stations), stations));
+                     AnglesText(Fit(sides, r0_mm, stations), stations));
 }
 
 // A boundary as the picture shows it, every second row.
@@ -279,21 +279,22 @@ std::string PointText(const ClipTruth& truth, std::size_t p, const Stand::Steady
       "\"wave_m_s\":{},\n",
       Number(now.breakup_mm), Bool(in_view), Number(std::atan(now.tan_a) / kRadians), Number(s.spray.r0_mm),
       Number(now.axial_m_s), Number(truth.spray.WaveSpeedPart() * now.axial_m_s));
-  out += "   \"mean_sheet\":" + SidesText(MeanSheet(s, truth.spray, now), truth.stations) + ",\n";
+  out +=
+      "   \"mean_sheet\":" + SidesText(MeanSheet(s, truth.spray, now), s.spray.r0_mm, truth.stations) + ",\n";
   if (p < truth.long_time.ideal.size()) {
     const Sides space = AgainstZ(truth.long_time.ideal[p], levels.ideal, truth.stations.px_per_mm);
-    out += "   \"boundary\":" + SidesText(space, truth.stations) + ",\n";
+    out += "   \"boundary\":" + SidesText(space, s.spray.r0_mm, truth.stations) + ",\n";
     out += "   \"boundary_u\":" + ErrorText(truth.long_time.ideal[p], levels.ideal, truth.stations) + ",\n";
     const Sides apparent = AgainstZ(truth.long_time.own[p], levels.long_own, truth.stations.px_per_mm);
-    out += "   \"apparent\":" + SidesText(apparent, truth.stations) + ",\n";
+    out += "   \"apparent\":" + SidesText(apparent, s.spray.r0_mm, truth.stations) + ",\n";
     out += "   \"apparent_u\":" + ErrorText(truth.long_time.own[p], levels.long_own, truth.stations) + ",\n";
   } else {
     out += "   \"boundary\":null,\n   \"apparent\":null,\n";
   }
   const Sides frames_apparent = AgainstZ(truth.own[p], levels.own, truth.stations.px_per_mm);
-  out += "   \"frames_apparent\":" + SidesText(frames_apparent, truth.stations) + ",\n";
-  return out + "   \"frames_boundary\":" + SidesText(OracleInSpace(truth, p, levels.own), truth.stations) +
-         "}";
+  out += "   \"frames_apparent\":" + SidesText(frames_apparent, s.spray.r0_mm, truth.stations) + ",\n";
+  return out + "   \"frames_boundary\":" +
+         SidesText(OracleInSpace(truth, p, levels.own), s.spray.r0_mm, truth.stations) + "}";
 }
 
 }  // namespace

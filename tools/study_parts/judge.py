@@ -72,13 +72,14 @@ def model_shown(quantity, truth, mean, apparent):
     return shown(quantity, quantity["value"] - by_rig, truth)
 
 
-def judge_point(index, true_point, point, result, stations, plain, true_r):
+def judge_point(index, true_point, point, result, stations, plain, true_r, odd):
     near_mm, far_mm = stations
-    boundary, extended = truths.long_time_angles(true_point["boundary"], true_point["frames_boundary"], near_mm, far_mm)
-    apparent, _ = truths.long_time_angles(true_point["apparent"], true_point["frames_apparent"], near_mm, far_mm)
-    frames_shown = truths.angles(true_point["frames_apparent"], near_mm, far_mm, robust=True)["lean"]
+    boundary, extended = truths.long_time_angles(true_point["boundary"], true_point["frames_boundary"], near_mm, far_mm,
+                                                 odd)
+    apparent, _ = truths.long_time_angles(true_point["apparent"], true_point["frames_apparent"], near_mm, far_mm, odd)
+    frames_shown = truths.angles(true_point["frames_apparent"], near_mm, far_mm, odd)["lean"]
     sheet = truths.angles(true_point["mean_sheet"], near_mm, far_mm)["mean"]
-    oracle = truths.angles(true_point["frames_boundary"], near_mm, far_mm, robust=True)
+    oracle = truths.angles(true_point["frames_boundary"], near_mm, far_mm, odd)
     true = dict(boundary, apparent=apparent["mean"], sheet=sheet, cone=true_point["sheet_cone_deg"],
                 breakup=true_point["breakup_mm"], cd=true_point["cd"], flow_area=true_point["flow_area_mm2"],
                 pressure=true_point["pressure_bar"], flow=true_point["flow_kg_s"])

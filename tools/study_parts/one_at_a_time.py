@@ -52,7 +52,8 @@ def measure(build, folder, seed, settings):
     pairs, _, _ = truths.match(truth["points"], result["points"], truth["true"]["log_minus_video_s"])
     values = {}
     for i, k in pairs.items():
-        point = judge.judge_point(i, truth["points"][i], result["points"][k], result, result["stations_mm"], None, k)
+        point = judge.judge_point(i, truth["points"][i], result["points"][k], result, result["stations_mm"], None, k,
+                                  truths.Odd(truth["true"]))
         for key, _ in KEYS:
             entry = point["program"].get(key)
             if entry and entry["value"] is not None:
