@@ -56,7 +56,8 @@ std::optional<double> EdgeAtPart(const std::int16_t* rungs, double part) {
 }
 
 std::vector<BoundaryRow> MedianBoundary(const RecordSpool& spool, std::span<const std::size_t> frames,
-                                        int side, double part, const BoundaryOptions& options) {
+                                        int side, double part, const BoundaryOptions& options,
+                                        const FrameTurns* turns) {
   std::vector<BoundaryRow> boundary;
   if (frames.empty()) return boundary;
   constexpr int kBlock = 64;
@@ -64,13 +65,16 @@ std::vector<BoundaryRow> MedianBoundary(const RecordSpool& spool, std::span<cons
   for (int row0 = 0; row0 < spool.Rows(); row0 += kBlock) {
     const int row1 = std::min(row0 + kBlock, spool.Rows());
     std::vector<std::vector<double>> values(static_cast<std::size_t>(row1 - row0));
-    for (const std::size_t frame : frames) {
-      spool.ReadEdges(frame, row0, row1, edges);
+    for (std::size_t k = 0; k < frames.size(); ++k) {
+      spool.ReadEdges(frames[k], row0, row1, edges);
+      const double turn = turns != nullptr ? turns->by_frame[k] : 0.0;
       for (int row = row0; row < row1; ++row) {
         const std::int16_t* rungs =
             edges.data() + static_cast<std::size_t>(((row - row0) * 2 + side) * kLadder);
-        if (const auto edge = EdgeAtPart(rungs, part))
-          values[static_cast<std::size_t>(row - row0)].push_back(*edge);
+        if (const auto edge = EdgeAtPart(rungs, part)) {
+          const double down = turns != nullptr ? turns->down_px[static_cast<std::size_t>(row)] : 0.0;
+          values[static_cast<std::size_t>(row - row0)].push_back(*edge - turn * down);
+        }
       }
     }
     for (int row = row0; row < row1; ++row) {

@@ -33,7 +33,14 @@ std::optional<double> ReferencePart(const RecordSpool& spool, std::span<const st
 // Crossing at `part` of the first level from the kept rungs, linear between them; kNoEdge turns to nothing.
 std::optional<double> EdgeAtPart(const std::int16_t* rungs, double part);
 
+// How far each frame's side is turned outwards about the exit, which the median is not to see.
+struct FrameTurns {
+  std::vector<double> by_frame;  // px outwards per px down from the exit
+  std::vector<double> down_px;   // of each read row, from the exit
+};
+
 std::vector<BoundaryRow> MedianBoundary(const RecordSpool& spool, std::span<const std::size_t> frames,
-                                        int side, double part, const BoundaryOptions& options);
+                                        int side, double part, const BoundaryOptions& options,
+                                        const FrameTurns* turns = nullptr);
 
 }  // namespace conebook::vision

@@ -28,6 +28,10 @@ struct Scatter {
   double dof = 1.0;
 };
 
+// Of what an unfinished swing does to the middle of a series, and is taken out, this part stays: a swing is
+// no pure sine.
+constexpr double kLeftOfUnfinished = 0.15;
+
 // Of the middle of a series without a rate of its own.
 Scatter ScatterOfNoise(const std::vector<double>& series) {
   const double n_effective = EffectiveSampleSize(series);
@@ -47,13 +51,29 @@ Scatter ScatterOfNoise(const std::vector<double>& series) {
   return {by_frames, std::max(1.0, n_effective - 1.0)};
 }
 
-// What of a series swings at a rate of its own; nothing where none stands out.
-std::optional<std::vector<double>> SwingOf(const calib::Series& series) {
+// What of a series swings at rates of its own, a pump's beat and its harmonics; nothing where none stands
+// out.
+std::optional<std::vector<double>> SwingOf(calib::Series series) {
   if (series.value.size() < 3) return std::nullopt;
-  const auto outcome = calib::Analyse(series);
-  const auto* spectrum = std::get_if<calib::Spectrum>(&outcome);
-  if (spectrum == nullptr || !spectrum->significant) return std::nullopt;
-  return calib::ValuesOf(spectrum->strongest, series);
+  // A swing seen for less than three times is not reported (swing.h), but taken for a drift it would make the
+  // mean's u several times too wide: what one and a half of it leave unfinished can be told.
+  calib::SpectrumOptions options;
+  options.min_cycles = 1.5;
+  options.false_alarm = 0.001;
+  constexpr int kMostRates = 3;
+  std::optional<std::vector<double>> swing;
+  for (int rate = 0; rate < kMostRates; ++rate) {
+    const auto outcome = calib::Analyse(series, options);
+    const auto* spectrum = std::get_if<calib::Spectrum>(&outcome);
+    if (spectrum == nullptr || !spectrum->significant) break;
+    const std::vector<double> line = calib::ValuesOf(spectrum->strongest, series);
+    if (!swing) swing.emplace(line.size(), 0.0);
+    for (std::size_t i = 0; i < line.size(); ++i) {
+      (*swing)[i] += line[i];
+      series.value[i] -= line[i];
+    }
+  }
+  return swing;
 }
 
 calib::Series SeriesOf(const ConeAngles& frames, double of_left, double of_right) {
@@ -307,13 +327,12 @@ void AddScatter(const ConeAngles& frames, ConeBudget& budget) {
     std::vector<double> rest = series.value;
     for (std::size_t i = 0; i < rest.size(); ++i) {
       const auto k = static_cast<std::size_t>(series.t_s[i]);
-      const double mean = frames.frame_swing.mean_deg[k];
-      const double lean = frames.frame_swing.lean_deg[k];
-      rest[i] -= of_left * (mean - lean) + of_right * (mean + lean);
+      const auto [left, right] = frames.frame_swing.Sides(k);
+      rest[i] -= of_left * left + of_right * right;
     }
     Scatter scatter = ScatterOfNoise(rest);
     const double unfinished = MedianInPlace(std::span(values)) - MedianInPlace(std::span(rest));
-    const double u = std::hypot(scatter.u, unfinished);
+    const double u = std::hypot(scatter.u, kLeftOfUnfinished * unfinished);
     if (scatter.u > 0.0) scatter.dof *= std::pow(u / scatter.u, 4.0);  // JCGM 100:2008, G.4.1
     return Scatter{u, scatter.dof};
   };

@@ -71,6 +71,7 @@ std::variant<RowRanges, NoAngle> TakeLines(const LineSetting& setting, const Bou
   const calib::ConeProjection projection(camera);
   for (int side = 0; side < 2; ++side) {
     const auto at = static_cast<std::size_t>(side);
+    result.boundary_px[at].clear();
     for (const BoundaryRow& row : boundary[at]) {
       const cv::Point2d px = UprightPx(model, row.row, side, row.out_px);
       result.boundary_px[at].emplace_back(static_cast<float>(px.x), static_cast<float>(px.y));
@@ -137,6 +138,28 @@ BoundarySides OnRim(BoundarySides boundary, const RowsInside& inside) {
   for (std::size_t side = 0; side < 2; ++side)
     std::erase_if(boundary[side], [&](const BoundaryRow& row) { return Inside(inside, side, row.row); });
   return boundary;
+}
+
+bool Swings(const FrameSwing& swing) {
+  const auto any = [](const std::vector<double>& deg) {
+    return std::any_of(deg.begin(), deg.end(), [](double v) { return v != 0.0; });
+  };
+  return any(swing.mean_deg) || any(swing.lean_deg);
+}
+
+std::array<FrameTurns, 2> TurnsOf(const ClipModel& model, const ConeAngles& angles) {
+  std::array<FrameTurns, 2> turns;
+  for (std::size_t side = 0; side < 2; ++side) {
+    const std::vector<double>& of_frame = side == 0 ? angles.frame_left_deg : angles.frame_right_deg;
+    for (std::size_t k = 0; k < of_frame.size(); ++k) {
+      const double swing = angles.frame_found[k] != 0 ? angles.frame_swing.Sides(k)[side] : 0.0;
+      turns[side].by_frame.push_back(std::tan(of_frame[k] / kDegPerRad) -
+                                     std::tan((of_frame[k] - swing) / kDegPerRad));
+    }
+    for (int row = 0; row < model.rows; ++row)
+      turns[side].down_px.push_back(model.Row(row) - model.exit_px.y);
+  }
+  return turns;
 }
 
 // As the image shows it: no lens, no perspective, no tilt, and none of what the rig leaves open.
@@ -211,26 +234,34 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
                       const std::array<double, 2>& part, const CameraSetup& setup, double near_mm,
                       double far_mm, const ConeFitOptions& options) {
   const LineSetting setting{model, near_mm, far_mm, options};
+  std::array<FrameTurns, 2> turns;  // empty: none
   const auto boundary_at = [&](double scale) {
     BoundarySides boundary;
     for (int side = 0; side < 2; ++side) {
       const auto at = static_cast<std::size_t>(side);
-      boundary[at] = MedianBoundary(spool, frames, side, scale * part[at], BoundaryOptions{});
+      boundary[at] = MedianBoundary(spool, frames, side, scale * part[at], BoundaryOptions{},
+                                    turns[at].by_frame.empty() ? nullptr : &turns[at]);
     }
     return boundary;
   };
   const BoundarySides followed = boundary_at(1.0);
   const RowsInside inside = FindInside(model, followed);
-  const BoundarySides boundary = OnRim(followed, inside);
-  const std::optional<HalfAngles> best = AnglesUnder(setup.camera, boundary, setting);
-  if (!best) return NoAngle::kTooFewRows;
+  BoundarySides boundary = OnRim(followed, inside);
   ConeAngles result;
   result.inside = inside;
   result.inside_share = ShareInside(setting, followed, setup.camera, inside);
-  const auto ranges = TakeLines(setting, boundary, setup.camera, result);
+  auto ranges = TakeLines(setting, boundary, setup.camera, result);
   if (const auto* none = std::get_if<NoAngle>(&ranges)) return *none;
   FrameSeries(model, spool, frames, part, std::get<RowRanges>(ranges), result);
   result.frame_swing = SwingOfFrames(result);
+  if (Swings(result.frame_swing)) {
+    turns = TurnsOf(model, result);
+    boundary = OnRim(boundary_at(1.0), inside);
+    ranges = TakeLines(setting, boundary, setup.camera, result);
+    if (const auto* none = std::get_if<NoAngle>(&ranges)) return *none;
+  }
+  const std::optional<HalfAngles> best = AnglesUnder(setup.camera, boundary, setting);
+  if (!best) return NoAngle::kTooFewRows;
 
   const FittedCone cone{setting, setup, boundary, *best};
   ConeBudget budget;

@@ -1,5 +1,7 @@
 // Half angles of one pressure point: robust straight lines through the visible boundary between the stations,
-// turned into angles in space, with a budget.
+// turned into angles in space, with a budget. Where the angle swings at a rate of its own, the frames are
+// turned back by it before the median: over any whole number of swings the boundary is the same, over some
+// frames the middle of a swing is where fewest lie.
 //
 // In u: statistics (with correlation in time), threshold (0.20 against 0.40 of the reference level),
 // definition and compression (a floor, which holds what base line, haze and defocus leave: README.md), a
@@ -56,6 +58,9 @@ enum class NoAngle { kTooFewRows, kNotStraight };
 // Per given frame, what of the angles swings at a rate of its own; noughts where no rate stands out.
 struct FrameSwing {
   std::vector<double> mean_deg, lean_deg;
+  std::array<double, 2> Sides(std::size_t k) const {  // left, right
+    return {mean_deg[k] - lean_deg[k], mean_deg[k] + lean_deg[k]};
+  }
 };
 
 struct ConeAngles {

@@ -180,12 +180,15 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
   std::array<double, 2> mean_tan{0.0, 0.0};
   std::vector<std::array<double, 2>> swing(frames.size());
   double count = 0.0;
-  // The mean swing of these frames stays in: what a block of frames opens beyond the others is its scatter.
+  // What these frames open beyond others stays in, as their scatter, but not what swings at a rate of its
+  // own.
   for (std::size_t k = from; k < to; ++k) {
     if (!angles.frame_found[k]) continue;
     swing[k] = {std::tan(angles.frame_left_deg[k] / kDegPerRad),
                 std::tan(angles.frame_right_deg[k] / kDegPerRad)};
-    for (std::size_t s = 0; s < 2; ++s) mean_tan[s] += swing[k][s];
+    const auto [left, right] = angles.frame_swing.Sides(k);
+    mean_tan[0] += std::tan((angles.frame_left_deg[k] - left) / kDegPerRad);
+    mean_tan[1] += std::tan((angles.frame_right_deg[k] - right) / kDegPerRad);
     count += 1.0;
   }
   for (double& m : mean_tan) m /= std::max(1.0, count);
@@ -386,19 +389,15 @@ std::optional<double> GrowthOfEnvelope(const Rows& rows, const Envelope& envelop
   return line ? std::optional(line->slope) : std::nullopt;
 }
 
-// Of the frames of a block, deg: the visible angle, and what of it swings at a rate of its own.
-struct BlockMean {
-  double angle = 0.0, swing = 0.0;
-};
-
-BlockMean MeanOf(const ConeAngles& angles, const Block& block) {
-  BlockMean mean;
+// Of the frames of a block, deg: the visible angle without what swings at a rate of its own.
+double MeanOf(const ConeAngles& angles, const Block& block) {
+  double mean = 0.0;
   double count = 0.0;
   for (std::size_t k = block.first; k < block.last; ++k) {
     if (!angles.frame_found[k]) continue;
     count += 1.0;
-    mean.angle += (0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]) - mean.angle) / count;
-    mean.swing += (angles.frame_swing.mean_deg[k] - mean.swing) / count;
+    const double visible = 0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]);
+    mean += (visible - angles.frame_swing.mean_deg[k] - mean) / count;
   }
   return mean;
 }
@@ -425,7 +424,7 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
   changed[1].envelope.of_width += options.u_of_width;
   changed[2].envelope.of_swing += rows.has_width ? options.u_of_swing : options.u_of_swing_alone;
 
-  const BlockMean all = MeanOf(angles, {0, frames.size()});
+  const double all = MeanOf(angles, {0, frames.size()});
   std::vector<Way> ways;
   for (std::size_t i = 0; i < options.ends_of_breakup.size(); ++i) {
     const auto fit = [&](const Assumed& with) {
@@ -460,35 +459,27 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
     const Rows own =
         CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, last_mm);
     if (own.has_width != rows.has_width) continue;
-    const BlockMean of_block = MeanOf(angles, block);
     std::vector<Variant> found;
     for (const double end : options.ends_of_breakup) {
       if (const auto fit = FitDownTo(own, end * sheet_end_mm, assumed, near_mm, far_mm, options.least_rows))
         found.push_back(*fit);
     }
     if (ways.size() > options.ends_of_breakup.size()) {
-      const double opened_deg = of_block.angle - all.angle;
+      const double opened_deg = MeanOf(angles, block) - all;
       if (const auto fit = less(own, assumed, visible_deg + opened_deg)) found.push_back(*fit);
     }
     if (found.size() != ways.size()) continue;
-    for (std::size_t i = 0; i < ways.size(); ++i) {
-      ways[i].blocks.push_back({found[i].line_deg - of_block.swing, found[i].asymptote_deg - of_block.swing});
-    }
+    for (std::size_t i = 0; i < ways.size(); ++i) ways[i].blocks.push_back(found[i]);
   }
   SheetAngles result;
   const Mean line = Combine(ways, &Variant::line_deg);
   const Mean asymptote = Combine(ways, &Variant::asymptote_deg);
   result.line_deg = line.value;
   result.u_line_deg = line.u_model;
-  // A swing at a rate of its own comes back: what is left in all frames counts, not how far blocks differ by
-  // it.
-  const auto with_unfinished_swing = [&](std::optional<double> u) {
-    return u ? std::optional(std::hypot(*u, all.swing)) : std::nullopt;
-  };
-  result.u_statistics_line_deg = with_unfinished_swing(line.u_statistics);
+  result.u_statistics_line_deg = line.u_statistics;
   result.asymptote_deg = asymptote.value;
   result.u_asymptote_deg = asymptote.u_model;
-  result.u_statistics_asymptote_deg = with_unfinished_swing(asymptote.u_statistics);
+  result.u_statistics_asymptote_deg = asymptote.u_statistics;
   return result;
 }
 

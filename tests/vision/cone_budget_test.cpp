@@ -28,29 +28,33 @@ double Normal(std::mt19937_64& random) {
 
 struct Spray {
   int frames = 60;
-  double pulsation_deg = 0.0;  // to either side, 3 to 12 times in the record
+  double pulsation_deg = 0.0;  // to either side
   double scatter_deg = 0.1;    // of the noise
   double memory = 0.0;         // of it, from frame to frame
+  double least_swings = 3.2;   // in the record, up to
+  double most_swings = 12.0;
 };
 
 struct Counted {
   double rms_error_in_u = 0.0, in_interval = 0.0, rms_u_deg = 0.0, rms_error_deg = 0.0;
 };
 
-// The middle of both sides' mean against nought, where every series lies about it.
+// The middle of both sides' mean, the swing that was found taken out, against nought, where every series lies
+// about it.
 Counted Count(const Spray& spray, int series, unsigned seed) {
   std::mt19937_64 random(seed);
   Counted counted;
   for (int s = 0; s < series; ++s) {
     ConeAngles frames;
-    const double cycles = 3.2 + 8.8 * Uniform(random);
+    const double cycles = spray.least_swings + (spray.most_swings - spray.least_swings) * Uniform(random);
     const double phase = 2.0 * std::numbers::pi * Uniform(random);
     double noise = Normal(random);
     std::vector<double> mean;
     for (int k = 0; k < spray.frames; ++k) {
       noise = spray.memory * noise + std::sqrt(1.0 - spray.memory * spray.memory) * Normal(random);
-      mean.push_back(spray.pulsation_deg *
-                         std::sin(phase + 2.0 * std::numbers::pi * cycles * k / spray.frames) +
+      const double at = phase + 2.0 * std::numbers::pi * cycles * k / spray.frames;
+      // With a second harmonic: no pump's swing is a pure sine.
+      mean.push_back(spray.pulsation_deg * (std::sin(at) + 0.15 * std::sin(2.0 * at + 1.0)) +
                      spray.scatter_deg * noise);
       frames.frame_left_deg.push_back(mean.back());
       frames.frame_right_deg.push_back(mean.back());
@@ -59,6 +63,7 @@ Counted Count(const Spray& spray, int series, unsigned seed) {
     ConeBudget budget;
     frames.frame_swing = SwingOfFrames(frames);
     AddScatter(frames, budget);
+    for (std::size_t k = 0; k < mean.size(); ++k) mean[k] -= frames.frame_swing.mean_deg[k];
     const conebook::calib::Quantity of =
         conebook::calib::Combine(MedianInPlace(std::span(mean)), budget.mean);
     counted.rms_error_in_u += of.value * of.value / (of.u * of.u) / series;
@@ -74,23 +79,35 @@ Counted Count(const Spray& spray, int series, unsigned seed) {
 }
 
 // Errors fill u, and the interval holds.
-void CheckHolds(const Spray& spray, const Counted& counted, double most_error_in_u) {
+void CheckHolds(const Spray& spray, const Counted& counted, double least_error_in_u, double most_error_in_u) {
   INFO(spray.frames << " frames, swing " << spray.pulsation_deg << " deg, memory " << spray.memory << ": u "
                     << counted.rms_u_deg << ", error " << counted.rms_error_deg);
-  CHECK(counted.rms_error_in_u > 0.75);
+  CHECK(counted.rms_error_in_u > least_error_in_u);
   CHECK(counted.rms_error_in_u < most_error_in_u);
   CHECK(counted.in_interval > 0.93);
 }
 
 }  // namespace
 
-TEST_CASE("a pulsating spray's angle is as sure as its unfinished swing and its other scatter leave it",
-          "[cone][budget]") {
+TEST_CASE("a pulsating spray's angle loses its swing, and is as sure as what is left", "[cone][budget]") {
   for (const int frames : {48, 100, 300})
     for (const double amplitude_deg : {0.3, 1.0}) {
       const Spray spray{frames, amplitude_deg, 0.1, 0.0};
-      CheckHolds(spray, Count(spray, 300, 7), 1.1);
+      const Counted counted = Count(spray, 300, 7);
+      // A swing that goes unseen in the one record is in u, and in most others it is taken out.
+      CheckHolds(spray, counted, 0.35, 1.1);
+      CHECK(counted.rms_error_deg < 0.2 * amplitude_deg);
     }
+}
+
+TEST_CASE("a swing that the record shows less than three times is taken out of the angle, too",
+          "[cone][budget]") {
+  for (const int frames : {60, 100}) {
+    const Spray spray{frames, 1.0, 0.1, 0.0, 1.6, 3.0};
+    const Counted counted = Count(spray, 300, 5);
+    CheckHolds(spray, counted, 0.5, 1.2);
+    CHECK(counted.rms_error_deg < 0.15);
+  }
 }
 
 TEST_CASE("scatter and drift without a rate of their own keep their u", "[cone][budget]") {
@@ -98,7 +115,7 @@ TEST_CASE("scatter and drift without a rate of their own keep their u", "[cone][
   for (const auto& [frames, memory] : {std::pair{48, 0.0}, std::pair{48, 0.6}, std::pair{100, 0.0},
                                        std::pair{100, 0.6}, std::pair{300, 0.6}, std::pair{300, 0.9}}) {
     const Spray spray{frames, 0.0, 0.3, memory};
-    CheckHolds(spray, Count(spray, 300, 11), 1.15);
+    CheckHolds(spray, Count(spray, 300, 11), 0.75, 1.15);
   }
 }
 
