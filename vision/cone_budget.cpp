@@ -60,6 +60,8 @@ std::optional<std::vector<double>> SwingOf(calib::Series series) {
   calib::SpectrumOptions options;
   options.min_cycles = 1.5;
   options.false_alarm = 0.001;
+  options.min_values = 24;
+  options.max_lost = options.max_jitter = 0.4;
   constexpr int kMostRates = 3;
   std::optional<std::vector<double>> swing;
   for (int rate = 0; rate < kMostRates; ++rate) {
@@ -76,14 +78,21 @@ std::optional<std::vector<double>> SwingOf(calib::Series series) {
   return swing;
 }
 
-calib::Series SeriesOf(const ConeAngles& frames, double of_left, double of_right) {
-  calib::Series series;  // in frames, not in seconds: rates play no part here
+struct FoundFrames {
+  calib::Series series;
+  std::vector<std::size_t> frame;  // of the given ones
+};
+
+FoundFrames SeriesOf(const ConeAngles& frames, double of_left, double of_right) {
+  FoundFrames found;
+  calib::Series& series = found.series;
   for (std::size_t k = 0; k < frames.frame_found.size(); ++k) {
     if (!frames.frame_found[k]) continue;
-    series.t_s.push_back(static_cast<double>(k));
+    found.frame.push_back(k);
+    series.t_s.push_back(frames.frame_t_s.empty() ? static_cast<double>(k) : frames.frame_t_s[k]);
     series.value.push_back(of_left * frames.frame_left_deg[k] + of_right * frames.frame_right_deg[k]);
   }
-  return series;
+  return found;
 }
 
 // Mean effect and linear effect of an error of +-u in one parameter.
@@ -307,10 +316,9 @@ FrameSwing SwingOfFrames(const ConeAngles& frames) {
   FrameSwing swing;
   const auto of = [&](double of_left, double of_right) {
     std::vector<double> all(frames.frame_found.size(), 0.0);
-    const calib::Series series = SeriesOf(frames, of_left, of_right);
-    if (const auto found = SwingOf(series))
-      for (std::size_t i = 0; i < found->size(); ++i)
-        all[static_cast<std::size_t>(series.t_s[i])] = (*found)[i];
+    const FoundFrames found = SeriesOf(frames, of_left, of_right);
+    if (const auto values = SwingOf(found.series))
+      for (std::size_t i = 0; i < values->size(); ++i) all[found.frame[i]] = (*values)[i];
     return all;
   };
   swing.mean_deg = of(0.5, 0.5);
@@ -320,14 +328,13 @@ FrameSwing SwingOfFrames(const ConeAngles& frames) {
 
 void AddScatter(const ConeAngles& frames, ConeBudget& budget) {
   const auto of = [&](double of_left, double of_right) {
-    const calib::Series series = SeriesOf(frames, of_left, of_right);
+    const auto [series, frame] = SeriesOf(frames, of_left, of_right);
     // Nothing to judge by: a single frame scatters by half a degree.
     if (series.value.size() < 3) return Scatter{0.5, 1.0};
     std::vector<double> values = series.value;
     std::vector<double> rest = series.value;
     for (std::size_t i = 0; i < rest.size(); ++i) {
-      const auto k = static_cast<std::size_t>(series.t_s[i]);
-      const auto [left, right] = frames.frame_swing.Sides(k);
+      const auto [left, right] = frames.frame_swing.Sides(frame[i]);
       rest[i] -= of_left * left + of_right * right;
     }
     Scatter scatter = ScatterOfNoise(rest);

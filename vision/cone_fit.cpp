@@ -140,6 +140,16 @@ BoundarySides OnRim(BoundarySides boundary, const RowsInside& inside) {
   return boundary;
 }
 
+// Nothing where they do not rise.
+std::vector<double> TimesOf(std::span<const std::size_t> frames, std::span<const double> time_s) {
+  std::vector<double> times;
+  for (const std::size_t frame : frames) {
+    if (frame >= time_s.size() || (!times.empty() && !(time_s[frame] > times.back()))) return {};
+    times.push_back(time_s[frame]);
+  }
+  return times;
+}
+
 bool Swings(const FrameSwing& swing) {
   const auto any = [](const std::vector<double>& deg) {
     return std::any_of(deg.begin(), deg.end(), [](double v) { return v != 0.0; });
@@ -232,7 +242,7 @@ cv::Point2d UprightPx(const ClipModel& model, int row, int side, double out_px) 
 
 ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
                       const std::array<double, 2>& part, const CameraSetup& setup, double near_mm,
-                      double far_mm, const ConeFitOptions& options) {
+                      double far_mm, const ConeFitOptions& options, std::span<const double> time_s) {
   const LineSetting setting{model, near_mm, far_mm, options};
   std::array<FrameTurns, 2> turns;  // empty: none
   const auto boundary_at = [&](double scale) {
@@ -253,6 +263,7 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
   auto ranges = TakeLines(setting, boundary, setup.camera, result);
   if (const auto* none = std::get_if<NoAngle>(&ranges)) return *none;
   FrameSeries(model, spool, frames, part, std::get<RowRanges>(ranges), result);
+  result.frame_t_s = TimesOf(frames, time_s);
   result.frame_swing = SwingOfFrames(result);
   if (Swings(result.frame_swing)) {
     turns = TurnsOf(model, result);

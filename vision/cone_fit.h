@@ -68,7 +68,8 @@ struct ConeAngles {
   std::array<std::vector<cv::Point2f>, 2> boundary_px;  // upright
   cv::Point2f line_px[2][2];                            // [side][near, far], upright
   std::vector<double> frame_left_deg,
-      frame_right_deg;  // per given frame, as the image shows it; NaN never: see found
+      frame_right_deg;            // per given frame, as the image shows it; NaN never: see found
+  std::vector<double> frame_t_s;  // empty: unknown, the frames are taken for even
   std::vector<char> frame_found;
   FrameSwing frame_swing;
   double slope[2] = {0.0, 0.0}, at_exit_mm[2] = {0.0, 0.0};
@@ -92,8 +93,9 @@ double UnstatedDistanceMm(const CameraSetup& setup, const ConeFitOptions& option
 // Upright pixel of a boundary point of a read row.
 cv::Point2d UprightPx(const ClipModel& model, int row, int side, double out_px);
 
+// time_s: of all frames of the clip, rising; none where they are not known.
 ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::span<const std::size_t> frames,
                       const std::array<double, 2>& part, const CameraSetup& setup, double near_mm,
-                      double far_mm, const ConeFitOptions& options);
+                      double far_mm, const ConeFitOptions& options, std::span<const double> time_s = {});
 
 }  // namespace conebook::vision

@@ -355,7 +355,7 @@ class Measurer {
     if (points_[p].empty()) return;
     if (!Measurable(p)) return;
     const ConeFitResult fit = FitCone(Model(p), Spool(p), points_[p], PartsOf(p), setup_, result_.near_mm,
-                                      result_.far_mm, ConeFitOptions{});
+                                      result_.far_mm, ConeFitOptions{}, kept_.time_s);
     SprayPoint& point = result_.points[p];
     if (!std::holds_alternative<ConeAngles>(fit)) {
       const bool crooked = std::get<NoAngle>(fit) == NoAngle::kNotStraight;
