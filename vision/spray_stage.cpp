@@ -324,6 +324,18 @@ class Judge {
     }
     reading_.half_angle_deg = std::atan(bell->tan_a) * kDegPerRad;
     reading_.bend = bell->Bend(reading_.length);
+    // A bell bends at a constant rate. What is straight but for its last fifth is a rim that was lost there.
+    constexpr double kUpperPart = 0.8;
+    if (reading_.bend > options_.straight_bend) {
+      const auto upper = static_cast<std::size_t>(
+          std::count_if(z.begin(), z.end(), [&](double v) { return v < kUpperPart * reading_.length; }));
+      const std::optional<BellFit> above = FitBell(std::span<const double>(z).first(upper), w.first(upper),
+                                                   kSheetRadius * outline_.exit_radius);
+      if (above && above->Bend(reading_.length) <= options_.straight_bend) {
+        reading_.half_angle_deg = std::atan(above->tan_a) * kDegPerRad;
+        reading_.bend = above->Bend(reading_.length);
+      }
+    }
     if (reading_.half_angle_deg < options_.open_deg) {
       reading_.undeveloped = true;
       reading_.why = fmt::format("its sides open by {:.1f} deg: between a jet and a hollow cone",

@@ -199,6 +199,16 @@ TEST_CASE("drops beyond a cone's end do not bend its sides", "[vision][stage]") 
   CHECK(StageOf(Torn(cone, 200.0)) == SprayStage::kFullyDeveloped);
 }
 
+TEST_CASE("a wide cone whose rim is lost where its sheet ends is no tulip", "[vision][stage]") {
+  // Followed inwards over the last sixth, as where light leaves a wide cone's rim.
+  const vision::Outline outline =
+      Outline(110.0, [](double z) { return z < 92.0 ? Cone(z, 59.0) : Cone(92.0, 59.0) - 0.6 * (z - 92.0); });
+  const vision::StageReading reading = vision::StageOf(outline, {});
+  INFO(reading.why);
+  CHECK(reading.stage == SprayStage::kFullyDeveloped);
+  CHECK(reading.half_angle_deg == Approx(59.0).margin(1.0));
+}
+
 TEST_CASE("a drop on the window, across the edge near the exit, ends no cone", "[vision][stage]") {
   vision::Outline outline = Outline(450.0, [](double z) { return Cone(z, 27.0); });
   for (vision::OutlineRow& row : outline.rows) {
