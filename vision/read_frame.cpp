@@ -7,6 +7,7 @@
 
 #include "vision/light_bands.h"
 #include "vision/scene_motion.h"
+#include "vision/sheet_fit.h"
 #include "vision/signal.h"
 #include "vision/statistics.h"
 
@@ -430,6 +431,14 @@ class FrameReader {
     }
   }
 
+  // Of the side at a row: the hyperboloid's, less steep than the guess where it leaves the exit.
+  double SlopeAt(int i, int side) const {
+    const double opens = model_.guess[static_cast<std::size_t>(side)].slope - model_.axis_slope;
+    const double out = std::abs(opens) * std::max(0.0, Dy(i));
+    const double r0 = kFilmOfExit * 0.5 * model_.exit_diameter_px;
+    return model_.axis_slope + (out > 0.0 ? opens * out / std::hypot(r0, out) : 0.0);
+  }
+
   // Variance across the picture, px^2, of what a row was averaged over: the filter, and two rows of a rim
   // that runs at a slope.
   double SmoothedOver(int side) const {
@@ -514,8 +523,7 @@ class FrameReader {
         crossing += out * (t - RoundedOutwards(s, x, out, t, c0, c1, side));
       }
       // Back to where the nozzle stood without shake.
-      const double slope = model_.guess[static_cast<std::size_t>(side)].slope;
-      const double moved = crossing - origin_.x + slope * origin_.y;
+      const double moved = crossing - origin_.x + SlopeAt(i, side) * origin_.y;
       const double px = out * (moved - axis);
       const long units = std::lround(px * kEdgeUnitsPerPx);
       if (units > -32000 && units < 32000) {
