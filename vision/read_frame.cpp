@@ -5,6 +5,7 @@
 #include <cstring>
 #include <span>
 
+#include "vision/edge_crossing.h"
 #include "vision/light_bands.h"
 #include "vision/scene_motion.h"
 #include "vision/sheet_fit.h"
@@ -446,19 +447,6 @@ class FrameReader {
     return FilterVariance(model_.strong_filter) + (model_.pair_rows ? 0.25 * slope * slope : 0.0);
   }
 
-  // How far the average moves a crossing at x + t out, px outwards: averaging over a variance v adds v / 2
-  // times the second derivative, and the straight line between two pixels t (1 - t) / 2 times it.
-  double RoundedOutwards(const float* s, int x, int out, double t, int c0, int c1, int side) const {
-    constexpr double kMost = 0.5;
-    const int inmost = x - out;
-    const int outmost = x + 2 * out;
-    if (std::min(inmost, outmost) < c0 || std::max(inmost, outmost) > c1) return 0.0;
-    const auto at = [&](int steps) { return static_cast<double>(s[x + steps * out - c0]); };
-    const double bend = (1.0 - t) * (at(-1) - 2.0 * at(0) + at(1)) + t * (at(0) - 2.0 * at(1) + at(2));
-    const double fall = at(0) - at(1);
-    return std::clamp(0.5 * (SmoothedOver(side) + t * (1.0 - t)) * bend / fall, -kMost, kMost);
-  }
-
   bool EdgeOfRow(int i, int side) {
     const int c0 = C0(i);
     const int c1 = C1(i);
@@ -498,6 +486,8 @@ class FrameReader {
         model_.format.bits > 8 ? rows_.Row<std::uint16_t>(y)[peak_x] : rows_.Row<std::uint8_t>(y)[peak_x];
     if (code >= model_.clipped_code) ++clipped_;
     bool any = false;
+    const double slope = SlopeAt(i, side);
+    const double variance = SmoothedOver(side);
     for (int rung = 0; rung < kLadder; ++rung) {
       const float cut = base + kLadderParts[static_cast<std::size_t>(rung)] * level;
       // Higher rungs lie further in, lower ones further out; both are the outermost crossing seen from
@@ -519,11 +509,14 @@ class FrameReader {
       const float outer = s[outside - c0];
       double crossing = x;
       if (inner > outer && outer < cut) {
-        const auto t = static_cast<double>(std::clamp((inner - cut) / (inner - outer), 0.0F, 1.0F));
-        crossing += out * (t - RoundedOutwards(s, x, out, t, c0, c1, side));
+        const int inmost = x - out;
+        const int outmost = outside + out;
+        crossing += std::min(inmost, outmost) < c0 || std::max(inmost, outmost) > c1
+                        ? out * static_cast<double>((inner - cut) / (inner - outer))
+                        : out * CrossingOf({s[inmost - c0], inner, outer, s[outmost - c0]}, cut, variance);
       }
       // Back to where the nozzle stood without shake.
-      const double moved = crossing - origin_.x + SlopeAt(i, side) * origin_.y;
+      const double moved = crossing - origin_.x + slope * origin_.y;
       const double px = out * (moved - axis);
       const long units = std::lround(px * kEdgeUnitsPerPx);
       if (units > -32000 && units < 32000) {
