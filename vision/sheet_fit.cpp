@@ -83,7 +83,10 @@ std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::spa
       fb = FitForAngle(z, h, r0, std::tan(b));
     }
   }
-  return FitForAngle(z, h, r0, Polished(z, h, r0, (fa.residual < fb.residual ? fa : fb).tan_a));
+  const HyperboloidFit& best = fa.residual < fb.residual ? fa : fb;
+  const HyperboloidFit polished = FitForAngle(z, h, r0, Polished(z, h, r0, best.tan_a));
+  constexpr double kNoWorse = 1.0 + 1e-6;  // worse only where the search had ended at its bounds
+  return polished.residual <= kNoWorse * best.residual + 1e-12 ? polished : best;
 }
 
 Line LineThroughHyperboloid(double r0, double tan_a, double near, double far) {
