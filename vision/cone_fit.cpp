@@ -150,13 +150,6 @@ std::vector<double> TimesOf(std::span<const std::size_t> frames, std::span<const
   return times;
 }
 
-bool Swings(const FrameSwing& swing) {
-  const auto any = [](const std::vector<double>& deg) {
-    return std::any_of(deg.begin(), deg.end(), [](double v) { return v != 0.0; });
-  };
-  return any(swing.mean_deg) || any(swing.lean_deg);
-}
-
 std::array<FrameTurns, 2> TurnsOf(const ClipModel& model, const ConeAngles& angles) {
   std::array<FrameTurns, 2> turns;
   for (std::size_t side = 0; side < 2; ++side) {
@@ -265,7 +258,7 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
   FrameSeries(model, spool, frames, part, std::get<RowRanges>(ranges), result);
   result.frame_t_s = TimesOf(frames, time_s);
   result.frame_swing = SwingOfFrames(result);
-  if (Swings(result.frame_swing)) {
+  if (result.frame_swing.Any()) {
     turns = TurnsOf(model, result);
     boundary = OnRim(boundary_at(1.0), inside);
     ranges = TakeLines(setting, boundary, setup.camera, result);

@@ -10,6 +10,8 @@
 // spray itself; that is part of what is measured.
 #pragma once
 
+#include <algorithm>
+#include <array>
 #include <optional>
 #include <span>
 #include <string>
@@ -60,6 +62,11 @@ struct FrameSwing {
   std::vector<double> mean_deg, lean_deg;
   std::array<double, 2> Sides(std::size_t k) const {  // left, right
     return {mean_deg[k] - lean_deg[k], mean_deg[k] + lean_deg[k]};
+  }
+  bool Any() const {
+    const auto swings = [](double deg) { return deg != 0.0; };
+    return std::any_of(mean_deg.begin(), mean_deg.end(), swings) ||
+           std::any_of(lean_deg.begin(), lean_deg.end(), swings);
   }
 };
 

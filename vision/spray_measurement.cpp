@@ -419,15 +419,19 @@ class Measurer {
       frame.shift_y_px = head.shift_y_px;
       point.series.push_back(frame);
     }
-    Swing(p);
+    Swing(p, angles.frame_swing.Any());
   }
 
   // Does the half angle swing at a rate of its own?
-  void Swing(std::size_t p) {
+  void Swing(std::size_t p, bool taken_out) {
     SprayPoint& point = result_.points[p];
     HalfAngleSwing swing = FindSwing(point.series, pace_known_);
     point.steadiness = swing.steadiness;
     point.pulsation = swing.pulsation;
+    if (taken_out)
+      swing.words += swing.pulsation
+                         ? "; it is taken out of the half angle"
+                         : "; a swing too slow or too short to report is taken out of the half angle";
     AddFlag(p, swing.pulsation ? "pulsation_found" : "no_pulsation", Severity::kInfo, "pulsation",
             std::move(swing.words), std::move(swing.advice));
   }

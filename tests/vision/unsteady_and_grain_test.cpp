@@ -34,6 +34,7 @@ TEST_CASE("a half angle that swings says at what rate and by how much", "[vision
   CHECK(std::abs(m.points[0].pulsation->amplitude_deg - 0.8) < 3.0 * m.points[0].pulsation->u_deg + 0.1);
   REQUIRE(Find(m.flags, "pulsation_found"));
   CHECK(Find(m.flags, "pulsation_found")->message.find("would look the same") != std::string::npos);
+  CHECK(Find(m.flags, "pulsation_found")->message.find("taken out of the half angle") != std::string::npos);
 }
 
 TEST_CASE("a half angle that does not swing says what would have been found", "[vision][pulsation]") {
