@@ -123,7 +123,7 @@ std::optional<Flag> NotStraight(const ConeAngles& angles, const calib::ConeCamer
     const calib::Quantity& angle = side == kLeftSide ? angles.left_deg : angles.right_deg;
     const auto is_wavy = [&] {
       return shape->significance > options.least_significance &&
-             shape->turn_deg > options.most_turn_in_u * angle.u;
+             shape->turn_deg > std::max(options.least_turn_deg, options.most_turn_in_u * angle.u);
     };
     if (is_wavy()) {
       // The spray's own waves make few frames' boundary wavy, too.

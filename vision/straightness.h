@@ -27,6 +27,7 @@ struct StraightnessOptions {
   int least_rows_a_block = 3;
   double least_significance = 4.0;  // of the blocks' means, in their standard errors
   double most_turn_in_u = 2.5;      // rendered sprays stay below 1.9
+  double least_turn_deg = 0.25;     // less is what waves of the spray leave, however small u is
   double floor_mm = 0.0;            // rows nearer the line than this are the line's
   double most_off = 1.0 / 3.0;      // share of rows off the line
   // Change of direction along the side, beyond the hyperbola's. Rendered sprays stay within -3.3 and 2.2:

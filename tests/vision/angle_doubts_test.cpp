@@ -1,5 +1,6 @@
 // What is said of a pair of sides, whatever pictures they came from.
 #include <cmath>
+#include <numbers>
 #include <optional>
 #include <random>
 
@@ -63,6 +64,45 @@ std::optional<calib::Flag> ShortRecordOf(int frames, double memory, unsigned see
   return std::nullopt;
 }
 
+// A cone of 30 deg whose sides bend to and fro one and a half times between the stations: by as much as turns
+// a least-squares line by `turn_deg` (a sine's 6 A / (pi n L), closed form; see straightness.h).
+bool NotStraight(double turn_deg, double u_deg) {
+  constexpr double kNearMm = 2.0, kFarMm = 10.0, kExitRadiusMm = 0.5, kPeriods = 1.5;
+  const double tan = std::tan(30.0 * std::numbers::pi / 180.0);
+  const double span_mm = kFarMm - kNearMm;
+  const double amplitude_mm =
+      turn_deg * std::numbers::pi / 180.0 * (1.0 + tan * tan) * std::numbers::pi * kPeriods * span_mm / 6.0;
+  calib::ConeCamera camera;
+  camera.px_per_mm = 20.0;
+  const calib::ConeProjection projection(camera);
+  vision::ConeAngles angles;
+  angles.left_deg = angles.right_deg = angles.mean_deg = Read(30.0, u_deg);
+  angles.lean_deg = Read(0.0, u_deg);
+  std::mt19937_64 random(5);
+  std::normal_distribution<double> jitter_mm(0.0, 0.005);  // a tenth of a pixel
+  for (double z_mm = kNearMm; z_mm < kFarMm; z_mm += 1.0 / camera.px_per_mm) {
+    const double wave_mm =
+        amplitude_mm * std::sin(2.0 * std::numbers::pi * kPeriods * (z_mm - kNearMm) / span_mm);
+    for (const int side : {0, 1}) {
+      const double out_mm = std::hypot(kExitRadiusMm, z_mm * tan) + wave_mm + jitter_mm(random);
+      const Eigen::Vector2d px = projection.PxFromMm({side == 0 ? -out_mm : out_mm, z_mm});
+      angles.boundary_px[static_cast<std::size_t>(side)].emplace_back(px.x(), px.y());
+    }
+  }
+  for (int k = 0; k < 60; ++k) {
+    angles.frame_left_deg.push_back(30.0);
+    angles.frame_right_deg.push_back(30.0);
+    angles.frame_found.push_back(1);
+    angles.frame_swing.mean_deg.push_back(0.0);
+  }
+  const auto no_boundary = [](int, const vision::Block&) { return std::vector<cv::Point2f>(); };
+  for (const calib::Flag& flag :
+       vision::DoubtsOf(angles, camera, kNearMm, kFarMm, kExitRadiusMm, no_boundary).flags) {
+    if (flag.code == "sides_not_straight") return true;
+  }
+  return false;
+}
+
 }  // namespace
 
 // The camera's and the holder's misalignment are degrees (common practice, no source).
@@ -89,6 +129,17 @@ TEST_CASE("of a cone that flutters, a lean of many degrees is none", "[vision][d
   CHECK_FALSE(DoubtsOfSides(60.4, 27.8, 2.4, 0.3).no_cone);
   // A cone that swings, and leans little, is one.
   CHECK_FALSE(DoubtsOfSides(34.0, 30.0, 0.2, 3.0).no_cone);
+}
+
+// Rendered clip, u 0.05: a wave of 0.2 deg was warned about, and the angle 0.01 deg off.
+TEST_CASE("a side is called crooked for what its waves can do to the angle, not for how small its u is",
+          "[vision][doubts]") {
+  for (const double u_deg : {0.02, 0.05, 0.09}) {
+    INFO("u " << u_deg << " deg");
+    CHECK_FALSE(NotStraight(0.15, u_deg));
+    CHECK(NotStraight(0.5, u_deg));
+  }
+  CHECK_FALSE(NotStraight(0.5, 0.3));
 }
 
 TEST_CASE("below 20 correlation times a record is short, whether frames are few or alike",
