@@ -137,9 +137,9 @@ TEST_CASE("a side is called crooked for what its waves can do to the angle, not 
   for (const double u_deg : {0.02, 0.05, 0.09}) {
     INFO("u " << u_deg << " deg");
     CHECK_FALSE(NotStraight(0.15, u_deg));
-    CHECK(NotStraight(0.5, u_deg));
+    CHECK(NotStraight(0.4, u_deg));
   }
-  CHECK_FALSE(NotStraight(0.5, 0.3));
+  CHECK_FALSE(NotStraight(0.4, 0.3));
 }
 
 TEST_CASE("below 20 correlation times a record is short, whether frames are few or alike",
