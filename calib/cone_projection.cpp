@@ -99,18 +99,30 @@ Eigen::Vector2d ConeProjection::PxFromMm(const AxisPlanePoint& point) const {
   return {camera_.centre_x_px + focal_px_ * ray.x(), camera_.centre_y_px + focal_px_ * ray.y()};
 }
 
+// Of the plane through the camera and the silhouette, which touches the cone; unit, away from the axis.
+Eigen::Vector3d ConeProjection::OutwardNormal(Side side, const SilhouetteLine& line) const {
+  const Eigen::Vector3d direction = axis_ + lateral_ * line.slope;
+  const Eigen::Vector3d sight =
+      camera_.distance_mm ? Eigen::Vector3d(exit_ + lateral_ * line.x0_mm) : Eigen::Vector3d(0.0, 0.0, 1.0);
+  const Eigen::Vector3d n = sight.cross(direction).normalized();
+  return (side == Side::kRight) == (n.dot(lateral_) > 0.0) ? n : Eigen::Vector3d(-n);
+}
+
 double ConeProjection::HalfAngleDeg(Side side, double x0_mm, double slope) const {
-  const Eigen::Vector3d direction = axis_ + lateral_ * slope;
-  Eigen::Vector3d n;
-  if (camera_.distance_mm) {
-    n = (exit_ + lateral_ * x0_mm).cross(direction);
-  } else {
-    n = Eigen::Vector3d(0.0, 0.0, 1.0).cross(direction);
-  }
-  n.normalize();
-  const double outward = n.dot(lateral_);
-  if ((side == Side::kRight) != (outward > 0.0)) n = -n;
-  return std::asin(std::clamp(-n.dot(axis_), -1.0, 1.0)) / kRadPerDeg;
+  const double sine = -OutwardNormal(side, {x0_mm, slope}).dot(axis_);
+  return std::asin(std::clamp(sine, -1.0, 1.0)) / kRadPerDeg;
+}
+
+SideAngles ConeProjection::HalfAnglesDeg(const SilhouetteLine& left, const SilhouetteLine& right) const {
+  const Eigen::Vector3d n_left = OutwardNormal(Side::kLeft, left);
+  const Eigen::Vector3d n_right = OutwardNormal(Side::kRight, right);
+  // Both planes make the same angle with the cone's own axis.
+  const Eigen::Vector3d apart = n_right - n_left;
+  const double lean = std::atan2(-apart.dot(axis_), apart.dot(lateral_));
+  const Eigen::Vector3d own_axis = axis_ * std::cos(lean) + lateral_ * std::sin(lean);
+  const double sine = -0.5 * (n_left + n_right).dot(own_axis);
+  const double half_angle = std::asin(std::clamp(sine, -1.0, 1.0));
+  return {(half_angle - lean) / kRadPerDeg, (half_angle + lean) / kRadPerDeg};
 }
 
 }  // namespace conebook::calib

@@ -39,6 +39,16 @@ struct AxisPlanePoint {
 
 enum class Side { kLeft, kRight };
 
+struct SilhouetteLine {  // x = x0_mm + slope * z in the axis plane
+  double x0_mm = 0.0;
+  double slope = 0.0;
+};
+
+struct SideAngles {
+  double left_deg = 0.0;
+  double right_deg = 0.0;
+};
+
 // Throws InputError where the lens's distortion cannot be undone at a pixel.
 class ConeProjection {
  public:
@@ -53,8 +63,14 @@ class ConeProjection {
   // Half angle in space of the side whose silhouette is the line x = x0_mm + slope * z in the axis plane.
   // Positive: away from the axis.
   double HalfAngleDeg(Side side, double x0_mm, double slope) const;
+  // Of both sides, against the axis given: those of the circular cone, turned in the axis plane, that has
+  // both silhouettes. A near camera sees the sides of a wide cone in front of its axis, at an azimuth p from
+  // the axis plane, where a lean opens them by its cosine only: each side by itself would show a lean too
+  // small.
+  SideAngles HalfAnglesDeg(const SilhouetteLine& left, const SilhouetteLine& right) const;
 
  private:
+  Eigen::Vector3d OutwardNormal(Side side, const SilhouetteLine& line) const;
   Eigen::Vector3d RayOf(const Eigen::Vector2d& px) const;
 
   ConeCamera camera_;

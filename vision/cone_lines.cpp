@@ -52,8 +52,9 @@ std::optional<HalfAngles> AnglesUnder(const calib::ConeCamera& camera, const Bou
   const auto left = LineOfSide(setting, boundary[0], kLeftSide, projection, camera.px_per_mm);
   const auto right = LineOfSide(setting, boundary[1], kRightSide, projection, camera.px_per_mm);
   if (!left || !right) return std::nullopt;
-  return HalfAngles{projection.HalfAngleDeg(calib::Side::kLeft, left->line.intercept, left->line.slope),
-                    projection.HalfAngleDeg(calib::Side::kRight, right->line.intercept, right->line.slope)};
+  const calib::SideAngles sides = projection.HalfAnglesDeg({left->line.intercept, left->line.slope},
+                                                           {right->line.intercept, right->line.slope});
+  return HalfAngles{sides.left_deg, sides.right_deg};
 }
 
 }  // namespace conebook::vision

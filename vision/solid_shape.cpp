@@ -1,6 +1,7 @@
 #include "vision/solid_shape.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numbers>
 
@@ -72,7 +73,7 @@ ConeCamera CameraFor(const View& view, cv::Size picture, const cv::Point2d& tip)
 std::optional<Angles> AnglesOf(const SolidEdges& edges, const ConeCamera& camera,
                                const SolidOptions& options) {
   const calib::ConeProjection projection(camera);
-  Angles angles;
+  std::array<calib::SilhouetteLine, 2> lines;
   for (std::size_t side = 0; side < 2; ++side) {
     std::vector<double> z, x;
     for (const cv::Point2d& p : edges.points[side]) {
@@ -85,12 +86,13 @@ std::optional<Angles> AnglesOf(const SolidEdges& edges, const ConeCamera& camera
     how.min_points = options.least_points;
     const auto line = FitRobustLine(z, x, how);
     if (!line) return std::nullopt;
-    const calib::Side which = side == 0 ? calib::Side::kLeft : calib::Side::kRight;
-    double& angle = side == 0 ? angles.left : angles.right;
-    angle = options.kind == SolidKind::kCone ? projection.HalfAngleDeg(which, line->intercept, line->slope)
-                                             : std::atan(side == 0 ? -line->slope : line->slope) * kDegPerRad;
+    lines[side] = {line->intercept, line->slope};
   }
-  return angles;
+  if (options.kind == SolidKind::kCone) {
+    const calib::SideAngles sides = projection.HalfAnglesDeg(lines[0], lines[1]);
+    return Angles{sides.left_deg, sides.right_deg};
+  }
+  return Angles{std::atan(-lines[0].slope) * kDegPerRad, std::atan(lines[1].slope) * kDegPerRad};
 }
 
 // Slope error of a line through the edge's points, which scatter together over some length of it.

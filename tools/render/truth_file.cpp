@@ -102,21 +102,38 @@ std::vector<std::optional<Pixel>> OnPicture(const BoundaryStack& stack, const Le
   return out;
 }
 
-// The clip's own frames under perfect masks, carried to space by the rig as stated.
+// The clip's own frames under perfect masks, carried to space by the rig as stated: about an axis leaned in
+// the axis plane so that both sides open alike, then turned back. About the nozzle's axis a near camera, who
+// sees the sides in front of it, would show the lean too small.
 Sides OracleInSpace(const ClipTruth& truth, std::size_t p, const Levels& own) {
+  constexpr int kRounds = 5;
   const Scene& s = truth.scene;
   const Camera stated = StatedCamera(s);
+  const double r0_mm = 0.5 * *s.exit_diameter_mm.stated;
   SheetExtent axes;
   axes.Reset(truth.camera, {}, 1);
   Sides oracle;
-  for (const Side side : {kRight, kLeft}) {
-    const auto space =
-        ToSpace(stated, OnPicture(truth.own[p], own, side, axes), 0.5 * *s.exit_diameter_mm.stated, side,
-                truth.stations.near_mm, truth.stations.far_mm);
-    for (std::size_t k = 0; k < space.size(); k += 2) {
-      oracle.z_mm[side].push_back(space[k] ? std::optional<double>(space[k]->z_mm) : std::nullopt);
-      oracle.x_mm[side].push_back(space[k] ? std::optional<double>(space[k]->x_mm) : std::nullopt);
+  double lean_deg = 0.0;
+  for (int round = 0; round < kRounds; ++round) {
+    const Camera leaned = Leaned(stated, lean_deg);
+    const double cosine = std::cos(lean_deg * kRadians);
+    const double sine = std::sin(lean_deg * kRadians);
+    oracle = {};
+    for (const Side side : {kRight, kLeft}) {
+      const double sign = side == kRight ? 1.0 : -1.0;
+      const auto space = ToSpace(leaned, OnPicture(truth.own[p], own, side, axes), r0_mm, side,
+                                 truth.stations.near_mm, truth.stations.far_mm);
+      for (std::size_t k = 0; k < space.size(); k += 2) {
+        const auto turned = [&](double z, double x) {
+          return space[k] ? std::optional<double>(z * space[k]->z_mm + x * space[k]->x_mm) : std::nullopt;
+        };
+        oracle.z_mm[side].push_back(turned(cosine, -sign * sine));
+        oracle.x_mm[side].push_back(turned(sign * sine, cosine));
+      }
     }
+    const Angles found = Fit(oracle, r0_mm, truth.stations);
+    if (!found.left_deg || !found.right_deg) break;
+    lean_deg = 0.5 * (*found.right_deg - *found.left_deg);
   }
   return oracle;
 }
