@@ -22,7 +22,10 @@ std::optional<Flag> FocalDoubt(const View& view, const calib::ConeCamera& camera
                  expected * std::hypot(view.distance_mm->u / view.distance_mm->value, u_focal_px / focal_px));
   const double apart_u = std::abs(expected - value) / std::max(u, 1e-6 * value);
   if (apart_u <= 2.0) return std::nullopt;
-  const bool sure = apart_u > 3.0;
+  // A stated u is a judgment, good to a quarter at best, as from 8 degrees of freedom (JCGM 100:2008, G.4.2):
+  // one sound rig in 370 lies beyond 4.28 of it (Table G.2, 99.73 %), as beyond the action limits of a chart.
+  constexpr double kSureInU = 4.28;
+  const bool sure = apart_u > kSureInU;
   return Flag{
       "camera_inconsistent",
       sure ? Severity::kWarn : Severity::kInfo,

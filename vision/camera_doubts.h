@@ -20,9 +20,9 @@ inline constexpr double kLensPart = 0.01;
 // px/mm at the exit. Only where the view has a scale, stated or by focal length and distance.
 calib::Quantity ScaleOf(const View& view, const calib::ConeCamera& camera);
 
-// Focal length over distance against the scale (camera_inconsistent: told beyond two u, a warning beyond
-// three, as control charts have it, for one sound rig in twenty lies beyond two), and a lens file of another
-// picture size (lens_scaled). The same condition.
+// Focal length over distance against the scale (camera_inconsistent: told beyond two u, for one sound rig in
+// twenty lies beyond; a warning where one in 370 does), and a lens file of another picture size
+// (lens_scaled). The same condition.
 std::vector<calib::Flag> ScaleDoubts(const View& view, const calib::ConeCamera& camera);
 
 // The rig's own checks with known cones were off by more than two u.
