@@ -64,9 +64,9 @@ class ConeProjection {
   // Positive: away from the axis.
   double HalfAngleDeg(Side side, double x0_mm, double slope) const;
   // Of both sides, against the axis given: those of the circular cone, turned in the axis plane, that has
-  // both silhouettes. A near camera sees the sides of a wide cone in front of its axis, at an azimuth p from
-  // the axis plane, where a lean opens them by its cosine only: each side by itself would show a lean too
-  // small.
+  // both silhouettes. A near camera sees the sides of a wide cone before its axis, at an azimuth p from the
+  // axis plane, sin p = tan(half angle) tan(tilt + elevation of the apex above the optical axis): the line of
+  // sight is normal to the side's normal there. By itself each side would show cos p of a lean.
   SideAngles HalfAnglesDeg(const SilhouetteLine& left, const SilhouetteLine& right) const;
 
  private:

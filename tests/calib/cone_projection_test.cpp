@@ -157,6 +157,18 @@ TEST_CASE("a cone that leans gives back both sides' angles in the axis plane, ho
   }
 }
 
+// Closed form: at the contact point the line of sight lies in the side's tangent plane.
+TEST_CASE("a side by itself shows of a small lean the cosine of the azimuth at which it is seen",
+          "[calib][cone_projection]") {
+  constexpr double kHalf = 60.0, kTilt = 2.0, kUp = 16.0, kLean = 0.2;
+  const ConeCamera camera = CameraAt(kUp, 0.0, kTilt);
+  const Silhouette s = BruteForce(camera, kHalf, kLean);
+  const double sine = std::tan(kHalf * kRad) * std::tan((kTilt + kUp) * kRad);
+  const double alone =
+      0.5 * (Recovered(camera, Side::kRight, s.right_slope) - Recovered(camera, Side::kLeft, s.left_slope));
+  CHECK(alone == Approx(kLean * std::sqrt(1.0 - sine * sine)).epsilon(1e-3));
+}
+
 TEST_CASE("points of the axis plane land where OpenCV's projectPoints puts them",
           "[calib][cone_projection]") {
   Lens lens;
