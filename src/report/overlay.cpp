@@ -55,6 +55,27 @@ cv::Rect CropOf(const Overlay& overlay, const cv::Point2f& exit, const cv::Point
   return crop.area() > 0 ? crop : whole;
 }
 
+// A boundary has a point a row; rows that do not count have none, and no line is drawn across them.
+std::vector<std::vector<cv::Point2f>> UnbrokenStretches(const std::vector<cv::Point2f>& boundary,
+                                                        const cv::Point2f& along) {
+  constexpr float kRows = 4.5F;
+  if (boundary.size() < 2) return {};
+  std::vector<float> steps;
+  for (std::size_t i = 1; i < boundary.size(); ++i)
+    steps.push_back(std::abs((boundary[i] - boundary[i - 1]).dot(along)));
+  std::vector<float> sorted = steps;
+  const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
+  std::nth_element(sorted.begin(), middle, sorted.end());
+  const float most = kRows * *middle;
+  std::vector<std::vector<cv::Point2f>> stretches{{boundary.front()}};
+  for (std::size_t i = 1; i < boundary.size(); ++i) {
+    if (steps[i - 1] > most) stretches.emplace_back();
+    stretches.back().push_back(boundary[i]);
+  }
+  std::erase_if(stretches, [](const auto& stretch) { return stretch.size() < 2; });
+  return stretches;
+}
+
 std::string StationText(double distance, bool has_scale) {
   return has_scale ? fmt::format("{:.3g} mm", distance) : fmt::format("{:.3g} exit diameters", distance);
 }
@@ -126,7 +147,8 @@ Overlay BuildOverlay(const Run& run, const Point& point, cv::Size image_size) {
   const cv::Point2f across(along.y, -along.x);
   Overlay overlay;
   for (const auto* side : {&spray.boundary_left, &spray.boundary_right})
-    if (side->size() > 1) overlay.strokes.push_back({Ink::kBoundary, *side});
+    for (std::vector<cv::Point2f>& stretch : UnbrokenStretches(*side, along))
+      overlay.strokes.push_back({Ink::kBoundary, std::move(stretch)});
 
   const bool fitted = Drawn(spray.line_left[0]) && Drawn(spray.line_right[0]);
   if (fitted) {

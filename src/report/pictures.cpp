@@ -75,13 +75,21 @@ std::string PictureHtml(const Run& run, int point, bool large, std::size_t max_b
       OverlaySvg(overlay, "Drawn in: " + words), EscapeHtml(caption));
 }
 
-std::string LegendHtml() {
+// Of what is drawn over any of the run's pictures.
+std::string LegendHtml(const Run& run) {
   static constexpr std::array<std::pair<Ink, const char*>, 4> kEntries{
       std::pair{Ink::kBoundary, "visible boundary, median of the frames"},
       std::pair{Ink::kLine, "fitted lines; dashed: carried on"},
       std::pair{Ink::kStation, "stations, near and far"}, std::pair{Ink::kBreakup, "end of the sheet"}};
+  std::vector<Ink> drawn;
+  for (const Point& point : run.points) {
+    if (point.spray.still.empty()) continue;
+    for (const Stroke& stroke : BuildOverlay(run, point, point.spray.still.size()).strokes)
+      drawn.push_back(stroke.ink);
+  }
   std::string out = "<ul class=\"legend\">";
   for (const auto& [ink, words] : kEntries) {
+    if (std::find(drawn.begin(), drawn.end(), ink) == drawn.end()) continue;
     const InkStyle style = StyleOf(ink, false);
     std::string dash;
     for (const double length : style.dash) dash += fmt::format("{:g} ", length * 0.6);
@@ -117,7 +125,7 @@ std::string LeadPictureHtml(const Run& run, int point, std::size_t max_bytes) {
   const vision::SprayPoint& spray = run.points[static_cast<std::size_t>(point)].spray;
   const bool drawn = !spray.boundary_left.empty() || !spray.breakup_front.empty();
   return "<div class=\"lead\">" + PictureHtml(run, point, true, max_bytes) +
-         (drawn ? LegendHtml() : std::string()) + "</div>";
+         (drawn ? LegendHtml(run) : std::string()) + "</div>";
 }
 
 std::string PicturesHtml(const Run& run, std::size_t picture_bytes) {

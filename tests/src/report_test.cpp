@@ -267,6 +267,39 @@ TEST_CASE("the fitted line carried back meets the exit plane", "[src][report]") 
   CHECK(overlay.crop.contains(cv::Point(640, 82)));
 }
 
+TEST_CASE("no boundary is drawn across rows that do not count", "[src][report]") {
+  Run run = testing::MadeRun();
+  std::vector<cv::Point2f>& left = run.points[0].spray.boundary_left;
+  REQUIRE(left.size() > 60);
+  const auto strokes = [&] {
+    const Overlay overlay = BuildOverlay(run, run.points[0], run.points[0].spray.still.size());
+    return std::count_if(overlay.strokes.begin(), overlay.strokes.end(),
+                         [](const Stroke& stroke) { return stroke.ink == Ink::kBoundary; });
+  };
+  CHECK(strokes() == 2);
+  const float above = left[19].y, below = left[45].y;
+  left.erase(left.begin() + 20, left.begin() + 45);
+  CHECK(strokes() == 3);
+  for (const Stroke& stroke : BuildOverlay(run, run.points[0], run.points[0].spray.still.size()).strokes) {
+    if (stroke.ink != Ink::kBoundary || stroke.points.front().x > 640.0F) continue;
+    CHECK((stroke.points.back().y <= above || stroke.points.front().y >= below));
+  }
+}
+
+TEST_CASE("the legend names what is drawn and nothing else", "[src][report]") {
+  Run run = testing::MadeRun();
+  const auto legend = [&] {
+    const std::string page = WithoutBundle(RenderReportHtml(run));
+    const auto from = page.find("<ul class=\"legend\">");
+    return from == std::string::npos ? std::string() : page.substr(from, page.find("</ul>", from) - from);
+  };
+  CHECK(Has(legend(), "end of the sheet"));
+  CHECK(Has(legend(), "visible boundary"));
+  for (Point& point : run.points) point.spray.breakup_mm.reset();
+  CHECK_FALSE(Has(legend(), "end of the sheet"));
+  CHECK(Has(legend(), "fitted lines"));
+}
+
 TEST_CASE("drawing on pixels changes them along the strokes and nowhere far from them", "[src][report]") {
   const Run run = testing::MadeRun();
   cv::Mat image(720, 1280, CV_8UC3, cv::Scalar(196, 196, 196));
