@@ -3,7 +3,7 @@
 #include <cmath>
 #include <utility>
 
-#include "vision/sheet_fit.h"
+#include "vision/hyperboloid.h"
 
 namespace conebook::vision {
 
@@ -35,10 +35,7 @@ std::optional<SideLine> LineOfSide(const LineSetting& setting, std::span<const B
   const double r0_mm = kFilmOfExit * 0.5 * setting.model.exit_diameter_px / px_per_mm;
   const double sign = side == kRightSide ? 1.0 : -1.0;
   std::vector<double> bend;
-  for (const double at : z) {
-    const double out = std::abs(line->slope * at);
-    bend.push_back(sign * (std::hypot(r0_mm, out) - out));
-  }
+  for (const double at : z) bend.push_back(sign * OverAsymptote(r0_mm, line->slope, at));
   line = FitRobustLineOfBent(z, x, bend, options);
   if (!line) return std::nullopt;
   std::vector<double> residuals;

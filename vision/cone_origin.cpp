@@ -5,7 +5,7 @@
 
 #include <fmt/format.h>
 
-#include "vision/sheet_fit.h"
+#include "vision/hyperboloid.h"
 
 namespace conebook::vision {
 

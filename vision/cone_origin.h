@@ -1,6 +1,6 @@
 // What a cone's straight sides say of where it begins. Straight paths off a ring of radius r0 make sides
 // sqrt(r0^2 + t^2 z^2); the straight line through them between two stations, carried up to the exit, has
-// there a half width b of its own, less than r0 (LineThroughHyperboloid in sheet_fit.h). An edge
+// there a half width b of its own, less than r0 (LineThroughHyperboloid in hyperboloid.h). An edge
 // blurred in the picture lies outwards by 1.5 px, nine of ten between -0.2 and 3.2 (110 rendered clips whose
 // exit is stated). So lines that are wider at the exit begin above it, narrower ones below.
 #pragma once

@@ -8,9 +8,9 @@
 
 #include <opencv2/imgproc.hpp>
 
+#include "vision/hyperboloid.h"
 #include "vision/rim_search.h"
 #include "vision/scene.h"
-#include "vision/sheet_fit.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {

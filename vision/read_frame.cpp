@@ -6,9 +6,9 @@
 #include <span>
 
 #include "vision/edge_crossing.h"
+#include "vision/hyperboloid.h"
 #include "vision/light_bands.h"
 #include "vision/scene_motion.h"
-#include "vision/sheet_fit.h"
 #include "vision/signal.h"
 #include "vision/statistics.h"
 

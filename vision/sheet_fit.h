@@ -16,9 +16,8 @@
 // Waves that the shutter freezes move the edge from frame to frame; their median hardly moves. So E =
 // of_width * s + of_swing * (rms of the edge in time): c takes up what of it does not grow. The value: fits
 // down to three parts of the breakup, and the visible angle less the growth of E, averaged with the weights
-// that scatter, assumptions and model leave them. The upper rows hardly show waves but are few. r0 is the
-// middle of the film at the exit: with an air core of 0.7 to 0.95 of the exit's radius (textbook simplex
-// elements, from memory) 0.85 to 0.975 of it.
+// that scatter, assumptions and model leave them. The upper rows hardly show waves but are few. r0: see
+// hyperboloid.h.
 #pragma once
 
 #include <array>
@@ -29,13 +28,11 @@
 #include "vision/boundary.h"
 #include "vision/clip_model.h"
 #include "vision/cone_fit.h"
+#include "vision/hyperboloid.h"
 #include "vision/record_spool.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
-
-// Radius of the film's middle at the exit, parts of the exit's radius.
-inline constexpr double kFilmOfExit = 0.92;
 
 struct SheetFitOptions {
   double near_diameters = 0.4;                            // first row used, exit diameters below the exit
@@ -67,16 +64,6 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
                                     const CameraSetup& setup, const ConeAngles& angles, double near_mm,
                                     double far_mm, double sheet_end_mm, double exit_radius_mm,
                                     const SheetFitOptions& options);
-
-// Least squares of h on sqrt(r0^2 + z^2 tan^2 a) + c for given r0.
-struct HyperboloidFit {
-  double tan_a = 0.0, c = 0.0, residual = 0.0;
-};
-std::optional<HyperboloidFit> FitHyperboloid(std::span<const double> z, std::span<const double> h, double r0);
-
-// The straight line through the sides sqrt(r0^2 + z^2 tan^2 a) between two distances from the exit, least
-// squares.
-Line LineThroughHyperboloid(double r0, double tan_a, double near, double far);
 
 // Standard deviation of the Gaussian whose flank falls to `outer_part` of its peak at `outer` and to
 // `inner_part` (greater) at `inner`; outer - inner over the difference of sqrt(-2 ln part).

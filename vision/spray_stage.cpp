@@ -9,6 +9,7 @@
 #include <Eigen/Dense>
 #include <fmt/format.h>
 
+#include "vision/hyperboloid.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -17,7 +18,6 @@ namespace {
 constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 constexpr double kHangs = 0.8;         // bend from which on it may close soon
 constexpr double kMostRaggedPx = 1.2;  // of a noisy picture
-constexpr double kSheetRadius = 0.93;  // of the exit's: the sheet is thinner than the exit (0.86 to 1)
 
 struct Name {
   SprayStage stage;
@@ -317,7 +317,7 @@ class Judge {
     std::vector<double> z;
     for (std::size_t i = 0; i < sheet_; ++i) z.push_back(rows_[i].z);
     const std::span<const double> w(smooth_.data(), sheet_);
-    const std::optional<BellFit> bell = FitBell(z, w, kSheetRadius * outline_.exit_radius);
+    const std::optional<BellFit> bell = FitBell(z, w, kFilmOfExit * outline_.exit_radius);
     if (!bell) {
       reading_.why = "its sides follow no curve of a sheet";
       return;
@@ -330,7 +330,7 @@ class Judge {
       const auto upper = static_cast<std::size_t>(
           std::count_if(z.begin(), z.end(), [&](double v) { return v < kUpperPart * reading_.length; }));
       const std::optional<BellFit> above = FitBell(std::span<const double>(z).first(upper), w.first(upper),
-                                                   kSheetRadius * outline_.exit_radius);
+                                                   kFilmOfExit * outline_.exit_radius);
       if (above && above->Bend(reading_.length) <= options_.straight_bend) {
         reading_.half_angle_deg = std::atan(above->tan_a) * kDegPerRad;
         reading_.bend = above->Bend(reading_.length);

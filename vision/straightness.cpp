@@ -8,6 +8,7 @@
 
 #include <Eigen/Dense>
 
+#include "vision/hyperboloid.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -20,8 +21,7 @@ struct Curve {
   double near_mm = 0.0, span_mm = 1.0, r0_mm = 0.0, slope = 0.0;
 
   double T(double z_mm) const { return (z_mm - near_mm) / span_mm; }
-  // What the hyperbola adds to its asymptote.
-  double Hyperbola(double z_mm) const { return std::hypot(r0_mm, slope * z_mm) - std::abs(slope) * z_mm; }
+  double Hyperbola(double z_mm) const { return OverAsymptote(r0_mm, slope, z_mm); }
   double Out(double z_mm) const {
     const double t = T(z_mm);
     return part[0] + part[1] * t + part[2] * t * t + Hyperbola(z_mm);

@@ -4,7 +4,7 @@
 #include <catch2/catch.hpp>
 
 #include <vision/cone_origin.h>
-#include <vision/sheet_fit.h>
+#include <vision/hyperboloid.h>
 
 using namespace conebook;
 
