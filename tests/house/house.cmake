@@ -48,6 +48,11 @@ if(TARGET conebook_render)
   set_tests_properties("study: the true lean of elements comes out of three views" PROPERTIES LABELS long TIMEOUT 1800)
 endif()
 
+# Another make of picture than the renderer's. Needs what tools/setup --study installs.
+add_test(NAME "study: sprays drawn another way are measured within their intervals"
+  COMMAND /usr/bin/python3 ${CMAKE_SOURCE_DIR}/tools/study --other-drawing 24 --seed 2024 --jobs 2 --build ${CMAKE_BINARY_DIR})
+set_tests_properties("study: sprays drawn another way are measured within their intervals" PROPERTIES LABELS long TIMEOUT 1800)
+
 # Flow and pressure of simulated days: every point found, none tied to a wrong stretch, intervals that hold.
 add_test(NAME "study: simulated test days give back their truth"
   COMMAND /usr/bin/python3 ${CMAKE_SOURCE_DIR}/tools/study --days 48 --seed 2 --jobs 2 --build ${CMAKE_BINARY_DIR})
