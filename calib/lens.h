@@ -3,11 +3,16 @@
 // Reconstruction".
 #pragma once
 
+#include <numbers>
 #include <optional>
 
 #include <Eigen/Core>
 
 namespace conebook::calib {
+
+// u of the relative displacement of the picture's corners by a lens that is not calibrated: video cameras
+// leave 0.5 % at most after their own correction (common practice, no source), a rectangle.
+inline constexpr double kUnknownLensCorner = 0.005 / std::numbers::sqrt3;
 
 struct Lens {
   int width_px = 0, height_px = 0;

@@ -28,7 +28,7 @@ constexpr double kLeastFrames = 30.0;   // for a median worth the name; common p
 constexpr double kMedianFactor = 1.25;  // a median scatters more than a mean: sqrt(pi / 2)
 constexpr double kKendall = 0.676497;
 constexpr double kDropError = 0.04;
-constexpr double kThresholdDeg = 0.02;  // half the move from 0.20 to 0.40 of the reference level over root 3
+constexpr double kThresholdDeg = 0.01;  // a quarter of the move from 0.20 to 0.40 of the level, over root 3
 
 void Require(bool good, const char* name, double value, const char* expected) {
   if (!good) throw calib::InputError(fmt::format("{} = {:g}: expected {}", name, value, expected));
@@ -143,7 +143,6 @@ calib::Quantity Expected(const PlanInput& in, const Plan& plan) {
                       Shared::kRig});
   }
   if (!in.lens_calibrated) {
-    // 0.5 % in the corner, as the measurement assumes.
     calib::Lens lens;
     lens.width_px = in.width_px;
     lens.height_px = in.height_px;
@@ -151,7 +150,7 @@ calib::Quantity Expected(const PlanInput& in, const Plan& plan) {
     lens.cx_px = camera.centre_x_px;
     lens.cy_px = camera.centre_y_px;
     const double corner = 0.6 * std::max(in.width_px, in.height_px) / lens.fx_px;
-    lens.k1 = 0.005 / (corner * corner);
+    lens.k1 = calib::kUnknownLensCorner / (corner * corner);
     budget.push_back({"lens not calibrated",
                       std::abs(read([&](calib::ConeCamera& c) { c.lens = lens; }) - base), Shared::kRig});
   }

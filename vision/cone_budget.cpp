@@ -265,8 +265,6 @@ std::optional<std::array<double, 4>> LensEffect(const FittedCone& cone) {
   return square;
 }
 
-// 0.5 % at the corner of the picture: what video cameras leave after their own correction (common practice,
-// no source).
 void AddUnknownLens(const FittedCone& cone, ConeBudget& budget) {
   const calib::ConeCamera& camera = cone.setup.camera;
   calib::ConeCamera bent = camera;
@@ -276,7 +274,7 @@ void AddUnknownLens(const FittedCone& cone, ConeBudget& budget) {
   lens.cx_px = camera.centre_x_px;
   lens.cy_px = camera.centre_y_px;
   const double corner = 0.6 * cone.setup.image_width_px / lens.fx_px;
-  lens.k1 = 0.005 / (corner * corner);
+  lens.k1 = calib::kUnknownLensCorner / (corner * corner);
   bent.lens = lens;
   bent.distance_mm = lens.fx_px / camera.px_per_mm;
   calib::ConeCamera straight = bent;
@@ -326,8 +324,35 @@ FrameSwing SwingOfFrames(const ConeAngles& frames) {
   return swing;
 }
 
-void AddScatter(const ConeAngles& frames, ConeBudget& budget) {
-  const auto of = [&](double of_left, double of_right) {
+TurnInSpace TurnInSpaceOf(const FittedCone& cone) {
+  constexpr double kTurn = 1e-3;  // of the slope against the picture's vertical
+  const ClipModel& model = cone.setting.model;
+  TurnInSpace turn;
+  for (std::size_t side = 0; side < 2; ++side) {
+    BoundarySides turned = cone.boundary;
+    double slope = 0.0;
+    double rows = 0.0;
+    for (BoundaryRow& row : turned[side]) {
+      const double down_px = model.Row(row.row) - model.exit_px.y;
+      slope += row.out_px * down_px;
+      rows += down_px * down_px;
+      row.out_px += kTurn * down_px;
+    }
+    const auto angles = AnglesUnder(cone.setup.camera, turned, cone.setting);
+    if (!angles || !(rows > 0.0)) return {};
+    slope /= rows;
+    const double in_picture_deg = kTurn / (1.0 + slope * slope) * kDegPerRad;
+    turn.left[side] = (angles->left - cone.angles.left) / in_picture_deg;
+    turn.right[side] = (angles->right - cone.angles.right) / in_picture_deg;
+  }
+  return turn;
+}
+
+void AddScatter(const ConeAngles& frames, const TurnInSpace& in_space, ConeBudget& budget) {
+  // `left` of left in space and `right` of right, from the sides in the picture.
+  const auto of = [&](double left_part, double right_part) {
+    const double of_left = left_part * in_space.left[0] + right_part * in_space.right[0];
+    const double of_right = left_part * in_space.left[1] + right_part * in_space.right[1];
     const auto [series, frame] = SeriesOf(frames, of_left, of_right);
     // Nothing to judge by: a single frame scatters by half a degree.
     if (series.value.size() < 3) return Scatter{0.5, 1.0};
@@ -359,8 +384,9 @@ void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const Bou
   const auto low = AnglesUnder(cone.setup.camera, at_low, cone.setting);
   const auto high = AnglesUnder(cone.setup.camera, at_high, cone.setting);
   if (!low || !high) return;
-  const double scale = 0.5 / std::sqrt(3.0);
-  budget.AddLinear("threshold (0.20 against 0.40 of the reference level)", Shared::kClip,
+  // A rectangle from 0.25 to 0.35: half of what the boundaries lie apart.
+  const double scale = 0.25 / std::numbers::sqrt3;
+  budget.AddLinear("threshold (0.25 to 0.35 of the reference level)", Shared::kClip,
                    {scale * (high->left - low->left), scale * (high->right - low->right)});
 }
 

@@ -3,6 +3,7 @@
 // (JCGM 100:2008, 5.1.3, note 2). The sources are named in cone_fit.h.
 #pragma once
 
+#include <array>
 #include <string>
 #include <vector>
 
@@ -33,14 +34,23 @@ struct FittedCone {
 // What of the frames' angles swings at a rate of its own (calib/spectrum.h).
 FrameSwing SwingOfFrames(const ConeAngles& frames);
 
+// What a turn of either side in the picture turns left and right by in space: a near camera sees a wide cone
+// wider than it is.
+struct TurnInSpace {
+  std::array<double, 2> left{1.0, 0.0}, right{0.0, 1.0};  // by a turn of [left, right]
+  double Mean() const { return 0.5 * (left[0] + left[1] + right[0] + right[1]); }
+};
+TurnInSpace TurnInSpaceOf(const FittedCone& cone);
+
 // From the frames' own angles, with their correlation. A spray that pulsates comes back to where it was: as
 // noise its swing would count three to four times too much. It counts by what its unfinished part moves the
 // middle of the frames by. (Not taken off: it runs down the sheet, so each row is left with another part.)
-void AddScatter(const ConeAngles& frames, ConeBudget& budget);
+void AddScatter(const ConeAngles& frames, const TurnInSpace& in_space, ConeBudget& budget);
 
 inline constexpr double kLowPart = 0.20, kHighPart = 0.40;  // of the reference level, about kBoundaryPart
 
-// From the boundaries at 0.20 and at 0.40 of the reference level.
+// From the boundaries at 0.20 and at 0.40 of the reference level. The level of a clip is known better than
+// that: errors of rendered sprays ask for a quarter of the variance of that rectangle.
 void AddThreshold(const FittedCone& cone, const BoundarySides& at_low, const BoundarySides& at_high,
                   ConeBudget& budget);
 

@@ -166,7 +166,8 @@ std::array<FrameTurns, 2> TurnsOf(const ClipModel& model, const ConeAngles& angl
 }
 
 // As the image shows it: no lens, no perspective, no tilt, and none of what the rig leaves open.
-std::optional<calib::Quantity> Apparent(const FittedCone& cone, const ConeBudget& budget) {
+std::optional<calib::Quantity> Apparent(const FittedCone& cone, const ConeBudget& budget,
+                                        const TurnInSpace& in_space) {
   calib::ConeCamera flat = cone.setup.camera;
   flat.distance_mm.reset();
   flat.lens.reset();
@@ -174,8 +175,11 @@ std::optional<calib::Quantity> Apparent(const FittedCone& cone, const ConeBudget
   const auto shown = AnglesUnder(flat, cone.boundary, cone.setting);
   if (!shown) return std::nullopt;
   std::vector<calib::Contribution> own;
-  for (const calib::Contribution& c : budget.mean) {
-    if (c.shared != calib::Shared::kRig) own.push_back(c);
+  const double in_picture = 1.0 / std::max(0.1, in_space.Mean());
+  for (calib::Contribution c : budget.mean) {
+    if (c.shared == calib::Shared::kRig) continue;
+    c.u *= in_picture;
+    own.push_back(std::move(c));
   }
   return calib::Combine(shown->Mean(), std::move(own));
 }
@@ -269,7 +273,8 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
 
   const FittedCone cone{setting, setup, boundary, *best};
   ConeBudget budget;
-  AddScatter(result, budget);
+  const TurnInSpace in_space = TurnInSpaceOf(cone);
+  AddScatter(result, in_space, budget);
   const BoundarySides at_low = OnRim(boundary_at(kLowPart / kBoundaryPart), inside);
   const BoundarySides at_high = OnRim(boundary_at(kHighPart / kBoundaryPart), inside);
   AddThreshold(cone, at_low, at_high, budget);
@@ -277,7 +282,7 @@ ConeFitResult FitCone(const ClipModel& model, const RecordSpool& spool, std::spa
   AddBackground(cone, std::get<RowRanges>(ranges), at_low, at_high, part, budget);
   const HalfAngles by_tilt = AddRig(cone, budget);
   const HalfAngles angles{best->left + by_tilt.left, best->right + by_tilt.right};
-  const std::optional<calib::Quantity> apparent = Apparent(cone, budget);
+  const std::optional<calib::Quantity> apparent = Apparent(cone, budget, in_space);
   result.left_deg = calib::Combine(angles.left, std::move(budget.left));
   result.right_deg = calib::Combine(angles.right, std::move(budget.right));
   result.mean_deg = calib::Combine(angles.Mean(), std::move(budget.mean));

@@ -3,7 +3,7 @@
 // turned back by it before the median: over any whole number of swings the boundary is the same, over some
 // frames the middle of a swing is where fewest lie.
 //
-// In u: statistics (with correlation in time), threshold (0.20 against 0.40 of the reference level),
+// In u: statistics (with correlation in time), threshold (0.25 to 0.35 of the reference level),
 // definition and compression (a floor, which holds what base line, haze and defocus leave: README.md), a
 // background never seen without spray, tilt (its mean one-sided effect is taken out), axis, exit, camera
 // distance, scale, lens, known cones, size and turn of the picture. Not in u: gas entrainment that bends the

@@ -40,7 +40,7 @@ WorkingCamera CameraToWorkWith(cv::Size picture, const ScaleCamera& camera) {
 
 double UsualDistortion(const calib::Lens& lens) {
   const double corner = 0.6 * std::max(lens.width_px, lens.height_px) / lens.fx_px;
-  return 0.005 / (corner * corner);
+  return calib::kUnknownLensCorner / (corner * corner);
 }
 
 double AtTheExit(double px_per_mm, double depth_mm, double share_length, double u_offset_mm,

@@ -62,7 +62,7 @@ Counted Count(const Spray& spray, int series, unsigned seed) {
     }
     ConeBudget budget;
     frames.frame_swing = SwingOfFrames(frames);
-    AddScatter(frames, budget);
+    AddScatter(frames, TurnInSpace{}, budget);
     for (std::size_t k = 0; k < mean.size(); ++k) mean[k] -= frames.frame_swing.mean_deg[k];
     const conebook::calib::Quantity of =
         conebook::calib::Combine(MedianInPlace(std::span(mean)), budget.mean);
