@@ -59,7 +59,8 @@ cv::Rect CropOf(const Overlay& overlay, const cv::Point2f& exit, const cv::Point
 std::vector<std::vector<cv::Point2f>> UnbrokenStretches(const std::vector<cv::Point2f>& boundary,
                                                         const cv::Point2f& along) {
   constexpr float kRows = 4.5F;
-  if (boundary.size() < 2) return {};
+  constexpr std::size_t kLeast = 5;  // fewer are a speck
+  if (boundary.size() < kLeast) return {};
   std::vector<float> steps;
   for (std::size_t i = 1; i < boundary.size(); ++i)
     steps.push_back(std::abs((boundary[i] - boundary[i - 1]).dot(along)));
@@ -72,7 +73,7 @@ std::vector<std::vector<cv::Point2f>> UnbrokenStretches(const std::vector<cv::Po
     if (steps[i - 1] > most) stretches.emplace_back();
     stretches.back().push_back(boundary[i]);
   }
-  std::erase_if(stretches, [](const auto& stretch) { return stretch.size() < 2; });
+  std::erase_if(stretches, [](const auto& stretch) { return stretch.size() < kLeast; });
   return stretches;
 }
 
