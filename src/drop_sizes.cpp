@@ -22,12 +22,12 @@ constexpr double kReadingPart = 0.015;
 }  // namespace
 
 std::optional<DropSizes> SizesOfDrops(const vision::DropSizing& sizing,
-                                      const std::optional<Quantity>& px_per_mm, int point,
+                                      const std::optional<Quantity>& px_per_mm, int point, Severity missing,
                                       std::vector<calib::Flag>& flags) {
   if (sizing.verdict == vision::DropVerdict::kNotResolvable) return std::nullopt;  // flagged with its reason
   if (!px_per_mm) {
     flags.push_back(
-        {"no_scale", Severity::kWarn, point, "d32_um",
+        {"no_scale", missing, point, "d32_um",
          fmt::format("{} drops can be sized, in pixels only: no scale is stated", sizing.drops.size()),
          "state [scale] px_per_mm, from a graticule or a wire of known width in the drops' plane"});
     return std::nullopt;
@@ -43,8 +43,8 @@ std::optional<DropSizes> SizesOfDrops(const vision::DropSizing& sizing,
   options.cutoff_um = sizing.cutoff_px * um_per_px;
   const auto summary = calib::Summarise(sample, options);
   if (const auto* none = std::get_if<calib::NoDropStatistics>(&summary)) {
-    flags.push_back({"drops_not_resolvable", Severity::kWarn, point, "d32_um",
-                     std::string(calib::ReasonOf(*none)), "film more pictures of the drops"});
+    flags.push_back({"drops_not_resolvable", missing, point, "d32_um", std::string(calib::ReasonOf(*none)),
+                     "film more pictures of the drops"});
     return std::nullopt;
   }
   const auto& of = std::get<calib::DropStatistics>(summary);

@@ -57,9 +57,10 @@ inline constexpr std::array<std::pair<const char*, calib::Quantity DropSizes::*>
      {"dv90_um", &DropSizes::dv90_um},
      {"span", &DropSizes::span}}};
 
-// Nothing, with a flag that says why: no scale, or nothing that can be sized. `point`: for the flags.
+// Nothing, with a flag that says why: no scale, or nothing that can be sized. `point`: for the flags;
+// `missing`: how much that matters, a warning where drops are what was filmed.
 std::optional<DropSizes> SizesOfDrops(const vision::DropSizing& sizing,
                                       const std::optional<calib::Quantity>& px_per_mm, int point,
-                                      std::vector<calib::Flag>& flags);
+                                      calib::Severity missing, std::vector<calib::Flag>& flags);
 
 }  // namespace conebook::src

@@ -306,8 +306,10 @@ void FillSpraySide(const vision::ClipReading& clip, const Rig& rig, const Plan& 
     point.video = plan.spans.empty() ? vision::SteadySpray(clip) : plan.spans[k];
     point.frames = spray.points[k].frames;
     point.spray = std::move(spray.points[k]);
-    if (point.spray.drops)
-      point.drops = SizesOfDrops(*point.spray.drops, run.px_per_mm, static_cast<int>(k), run.flags);
+    if (point.spray.drops) {
+      const Severity missing = rig.view.shows == vision::Shows::kDrops ? Severity::kWarn : Severity::kInfo;
+      point.drops = SizesOfDrops(*point.spray.drops, run.px_per_mm, static_cast<int>(k), missing, run.flags);
+    }
     HoldWavesAgainstFlow(rig, static_cast<int>(k), point, run.flags);
   }
 }
