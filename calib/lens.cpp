@@ -1,6 +1,8 @@
 #include "calib/lens.h"
 
+#include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <stdexcept>
 
 namespace conebook::calib {
@@ -27,6 +29,12 @@ void SetParameters(Lens& lens, const LensVector& parameters) {
   double* const targets[9] = {&lens.fx_px, &lens.fy_px, &lens.cx_px, &lens.cy_px, &lens.k1,
                               &lens.k2,    &lens.p1,    &lens.p2,    &lens.k3};
   for (int i = 0; i < 9; ++i) *targets[i] = parameters[i];
+}
+
+double UsualDistortion(const Lens& lens) {
+  constexpr double kMost = 0.005;
+  const double corner = 0.6 * std::max(lens.width_px, lens.height_px) / lens.fx_px;
+  return kMost / std::numbers::sqrt3 / (corner * corner);
 }
 
 std::optional<Lens> LensForImage(const Lens& lens, int width_px, int height_px) {

@@ -3,16 +3,11 @@
 // Reconstruction".
 #pragma once
 
-#include <numbers>
 #include <optional>
 
 #include <Eigen/Core>
 
 namespace conebook::calib {
-
-// u of the relative displacement of the picture's corners by a lens that is not calibrated: video cameras
-// leave 0.5 % at most after their own correction (common practice, no source), a rectangle.
-inline constexpr double kUnknownLensCorner = 0.005 / std::numbers::sqrt3;
 
 struct Lens {
   int width_px = 0, height_px = 0;
@@ -28,6 +23,11 @@ inline constexpr const char* kLensParameters[9] = {"fx_px", "fy_px", "cx_px", "c
 using LensVector = Eigen::Matrix<double, 9, 1>;
 LensVector ParametersOf(const Lens& lens);
 void SetParameters(Lens& lens, const LensVector& parameters);
+
+// k1 of a camera whose lens is not calibrated, one u of it: video cameras leave 0.5 % at most in the corners
+// of the picture after their own correction (common practice, no source), a rectangle. Size and fx_px of
+// `lens`.
+double UsualDistortion(const Lens& lens);
 
 // The same lens for a picture of another size that shows the same field: focal lengths and centre scaled.
 // Nothing where the picture has another shape (by more than a pixel of rounding): then it was cropped or

@@ -149,8 +149,7 @@ calib::Quantity Expected(const PlanInput& in, const Plan& plan) {
     lens.fx_px = lens.fy_px = in.distance_mm * plan.px_per_mm;
     lens.cx_px = camera.centre_x_px;
     lens.cy_px = camera.centre_y_px;
-    const double corner = 0.6 * std::max(in.width_px, in.height_px) / lens.fx_px;
-    lens.k1 = calib::kUnknownLensCorner / (corner * corner);
+    lens.k1 = calib::UsualDistortion(lens);
     budget.push_back({"lens not calibrated",
                       std::abs(read([&](calib::ConeCamera& c) { c.lens = lens; }) - base), Shared::kRig});
   }

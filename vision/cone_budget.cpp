@@ -269,12 +269,13 @@ void AddUnknownLens(const FittedCone& cone, ConeBudget& budget) {
   const calib::ConeCamera& camera = cone.setup.camera;
   calib::ConeCamera bent = camera;
   calib::Lens lens;
+  lens.width_px = cone.setting.model.format.UprightWidth();
+  lens.height_px = cone.setting.model.format.UprightHeight();
   lens.fx_px = lens.fy_px =
       camera.distance_mm ? *camera.distance_mm * camera.px_per_mm : 1.4 * cone.setup.image_width_px;
   lens.cx_px = camera.centre_x_px;
   lens.cy_px = camera.centre_y_px;
-  const double corner = 0.6 * cone.setup.image_width_px / lens.fx_px;
-  lens.k1 = calib::kUnknownLensCorner / (corner * corner);
+  lens.k1 = calib::UsualDistortion(lens);
   bent.lens = lens;
   bent.distance_mm = lens.fx_px / camera.px_per_mm;
   calib::ConeCamera straight = bent;
@@ -325,7 +326,7 @@ FrameSwing SwingOfFrames(const ConeAngles& frames) {
 }
 
 TurnInSpace TurnInSpaceOf(const FittedCone& cone) {
-  constexpr double kTurn = 1e-3;  // of the slope against the picture's vertical
+  constexpr double kTurn = 5e-3;  // of the slope; so much that a row that turns odd by it hardly shows
   const ClipModel& model = cone.setting.model;
   TurnInSpace turn;
   for (std::size_t side = 0; side < 2; ++side) {

@@ -227,7 +227,7 @@ void AddLens(const BoardProblem& problem, const BoardProblem::Solved& base, cons
     return;
   }
   Lens bent = base.lens;
-  bent.k1 = UsualDistortion(bent);
+  bent.k1 = calib::UsualDistortion(bent);
   budgets.Add("lens not calibrated", moved(bent));
   if (problem.distance_mm > 0.0) {
     BoardProblem farther = problem;

@@ -96,7 +96,7 @@ ScaleReading ScaleFromBody(const cv::Mat& grey, const cv::Point2d& on_px, double
   budget.push_back({"edges, floor", std::numbers::sqrt2 * kEdgeFloorPx * per_px, Shared::kRig});
   if (!work.calibrated) {
     calib::Lens bent = work.lens;
-    bent.k1 = UsualDistortion(work.lens);
+    bent.k1 = calib::UsualDistortion(work.lens);
     budget.push_back({"lens not calibrated",
                       std::abs(WidthOf(light, on_px, kPart, bent).px - width.px) * per_px, Shared::kRig});
   }

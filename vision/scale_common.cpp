@@ -38,11 +38,6 @@ WorkingCamera CameraToWorkWith(cv::Size picture, const ScaleCamera& camera) {
   return work;
 }
 
-double UsualDistortion(const calib::Lens& lens) {
-  const double corner = 0.6 * std::max(lens.width_px, lens.height_px) / lens.fx_px;
-  return calib::kUnknownLensCorner / (corner * corner);
-}
-
 double AtTheExit(double px_per_mm, double depth_mm, double share_length, double u_offset_mm,
                  const ScaleOptions& options, std::vector<calib::Contribution>& budget) {
   const double depth_exit = depth_mm + options.offset_mm;

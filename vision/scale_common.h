@@ -18,10 +18,6 @@ struct WorkingCamera {
 };
 WorkingCamera CameraToWorkWith(cv::Size picture, const ScaleCamera& camera);
 
-// 0.5 % in the corner of the picture, what video cameras leave after their own correction (common practice,
-// no source), as k1 of that camera.
-double UsualDistortion(const calib::Lens& lens);
-
 // Takes the offset out of a scale at the object's place, and adds what length and offset contribute.
 // share_length: assumed where the options say nothing.
 double AtTheExit(double px_per_mm, double depth_mm, double share_length, double u_offset_mm,

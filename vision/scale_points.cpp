@@ -50,7 +50,7 @@ ScaleReading ScaleFromPoints(cv::Size picture, const cv::Point2d& from_px, const
                     (1.0 - std::cos(kLineTiltDeg * std::numbers::pi / 180.0)) * value, calib::Shared::kRig});
   if (!work.calibrated) {
     calib::Lens bent = lens;
-    bent.k1 = UsualDistortion(lens);
+    bent.k1 = calib::UsualDistortion(lens);
     budget.push_back({"lens not calibrated", std::abs(scale_with(bent) - here), calib::Shared::kRig});
   }
   reading.px_per_mm = calib::Combine(value, std::move(budget));

@@ -263,7 +263,7 @@ void AddLens(const Meter& meter, const View& view, const Angles& base, Budgets& 
       lens.fx_px = lens.fy_px = c.distance_mm ? *c.distance_mm * c.px_per_mm : usual_focal;
       lens.cx_px = c.centre_x_px;
       lens.cy_px = c.centre_y_px;
-      lens.k1 = k1_part * UsualDistortion(lens);
+      lens.k1 = k1_part * calib::UsualDistortion(lens);
       c.lens = lens;
       c.distance_mm = lens.fx_px / c.px_per_mm;
     });

@@ -10,6 +10,7 @@
 
 #include "src/report/digits.h"
 #include "src/report/html.h"
+#include "vision/statistics.h"
 
 namespace conebook::src {
 namespace {
@@ -58,16 +59,14 @@ cv::Rect CropOf(const Overlay& overlay, const cv::Point2f& exit, const cv::Point
 // A boundary has a point a row; rows that do not count have none, and no line is drawn across them.
 std::vector<std::vector<cv::Point2f>> UnbrokenStretches(const std::vector<cv::Point2f>& boundary,
                                                         const cv::Point2f& along) {
-  constexpr float kRows = 4.5F;
+  constexpr double kRows = 4.5;
   constexpr std::size_t kLeast = 5;  // fewer are a speck
   if (boundary.size() < kLeast) return {};
-  std::vector<float> steps;
+  std::vector<double> steps;
   for (std::size_t i = 1; i < boundary.size(); ++i)
     steps.push_back(std::abs((boundary[i] - boundary[i - 1]).dot(along)));
-  std::vector<float> sorted = steps;
-  const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
-  std::nth_element(sorted.begin(), middle, sorted.end());
-  const float most = kRows * *middle;
+  std::vector<double> sorted = steps;
+  const double most = kRows * vision::MedianInPlace(sorted);
   std::vector<std::vector<cv::Point2f>> stretches{{boundary.front()}};
   for (std::size_t i = 1; i < boundary.size(); ++i) {
     if (steps[i - 1] > most) stretches.emplace_back();

@@ -75,7 +75,7 @@ std::string PictureHtml(const Run& run, int point, bool large, std::size_t max_b
       OverlaySvg(overlay, "Drawn in: " + words), EscapeHtml(caption));
 }
 
-// Of what is drawn over any of the run's pictures.
+// Of what is drawn over any of the run's pictures; empty where nothing is.
 std::string LegendHtml(const Run& run) {
   static constexpr std::array<std::pair<Ink, const char*>, 4> kEntries{
       std::pair{Ink::kBoundary, "visible boundary, median of the frames"},
@@ -87,7 +87,7 @@ std::string LegendHtml(const Run& run) {
     for (const Stroke& stroke : BuildOverlay(run, point, point.spray.still.size()).strokes)
       drawn.push_back(stroke.ink);
   }
-  std::string out = "<ul class=\"legend\">";
+  std::string out;
   for (const auto& [ink, words] : kEntries) {
     if (std::find(drawn.begin(), drawn.end(), ink) == drawn.end()) continue;
     const InkStyle style = StyleOf(ink, false);
@@ -99,7 +99,7 @@ std::string LegendHtml(const Run& run) {
         "d=\"M2 5H38\" stroke=\"{}\" stroke-width=\"{:.1f}\" stroke-dasharray=\"{}\"/></svg>{}</li>",
         style.colour, style.width * 0.8, dash, words);
   }
-  return out + "</ul>";
+  return out.empty() ? out : "<ul class=\"legend\">" + out + "</ul>";
 }
 
 }  // namespace
@@ -122,10 +122,7 @@ std::optional<int> PointForLargePicture(const Run& run) {
 }
 
 std::string LeadPictureHtml(const Run& run, int point, std::size_t max_bytes) {
-  const vision::SprayPoint& spray = run.points[static_cast<std::size_t>(point)].spray;
-  const bool drawn = !spray.boundary_left.empty() || !spray.breakup_front.empty();
-  return "<div class=\"lead\">" + PictureHtml(run, point, true, max_bytes) +
-         (drawn ? LegendHtml(run) : std::string()) + "</div>";
+  return "<div class=\"lead\">" + PictureHtml(run, point, true, max_bytes) + LegendHtml(run) + "</div>";
 }
 
 std::string PicturesHtml(const Run& run, std::size_t picture_bytes) {

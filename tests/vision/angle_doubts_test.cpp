@@ -19,6 +19,10 @@ calib::Quantity Read(double value, double u) {
   return quantity;
 }
 
+std::vector<cv::Point2f> NoBoundary(int, const vision::Block&) {
+  return {};
+}
+
 vision::AngleDoubts DoubtsOfSides(double left_deg, double right_deg, double u_lean_deg,
                                   double swing_deg = 0.0) {
   vision::ConeAngles angles;
@@ -35,8 +39,7 @@ vision::AngleDoubts DoubtsOfSides(double left_deg, double right_deg, double u_le
   }
   calib::ConeCamera camera;
   camera.px_per_mm = 20.0;
-  const auto no_boundary = [](int, const vision::Block&) { return std::vector<cv::Point2f>(); };
-  return vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5, no_boundary);
+  return vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5, NoBoundary);
 }
 
 // A straight cone whose half angle scatters by a tenth of a degree, `memory` of it from frame to frame: some
@@ -57,8 +60,7 @@ std::optional<calib::Flag> ShortRecordOf(int frames, double memory, unsigned see
   }
   calib::ConeCamera camera;
   camera.px_per_mm = 20.0;
-  const auto no_boundary = [](int, const vision::Block&) { return std::vector<cv::Point2f>(); };
-  for (const calib::Flag& flag : vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5, no_boundary).flags) {
+  for (const calib::Flag& flag : vision::DoubtsOf(angles, camera, 2.0, 10.0, 0.5, NoBoundary).flags) {
     if (flag.code == "short_record") return flag;
   }
   return std::nullopt;
@@ -95,9 +97,8 @@ bool NotStraight(double turn_deg, double u_deg) {
     angles.frame_found.push_back(1);
     angles.frame_swing.mean_deg.push_back(0.0);
   }
-  const auto no_boundary = [](int, const vision::Block&) { return std::vector<cv::Point2f>(); };
   for (const calib::Flag& flag :
-       vision::DoubtsOf(angles, camera, kNearMm, kFarMm, kExitRadiusMm, no_boundary).flags) {
+       vision::DoubtsOf(angles, camera, kNearMm, kFarMm, kExitRadiusMm, NoBoundary).flags) {
     if (flag.code == "sides_not_straight") return true;
   }
   return false;

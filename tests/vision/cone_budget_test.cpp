@@ -133,3 +133,41 @@ TEST_CASE("an edge read out of place turns a wide cone's side less than a narrow
   CHECK(DefinitionDeg({}, false, 45.0) / u(45.0) ==
         Approx(ConeFitOptions{}.floor_deg / ConeFitOptions{}.floor_compressed_deg));
 }
+
+// Closed form of a cone's silhouette seen from an exit `up` above the optical axis: sin(s) = sin(a) /
+// cos(up), tan(a') = cos(up) tan(s) (derivation: cone_projection.h), and its derivative by differences.
+TEST_CASE("a wide cone near the camera turns by less in space than in the picture", "[cone][budget]") {
+  constexpr double kUpDeg = 16.0, kShownDeg = 62.0, kRad = std::numbers::pi / 180.0;
+  const auto in_space_deg = [&](double shown_deg) {
+    const double along = std::atan(std::tan(shown_deg * kRad) / std::cos(kUpDeg * kRad));
+    return std::asin(std::cos(kUpDeg * kRad) * std::sin(along)) / kRad;
+  };
+  const double expected = (in_space_deg(kShownDeg + 0.05) - in_space_deg(kShownDeg - 0.05)) / 0.1;
+  ClipModel model;
+  model.exit_px = {400.0, 50.0};
+  model.exit_diameter_px = 0.01;  // from a point
+  model.rows = 240;
+  BoundarySides boundary;
+  for (int row = 60; row < model.rows; ++row) {
+    for (std::vector<BoundaryRow>& side : boundary)
+      side.push_back({row, (row - model.exit_px.y) * std::tan(kShownDeg * kRad), 1.0});
+  }
+  CameraSetup setup;
+  setup.camera.exit_px = {400.0, 50.0};
+  setup.camera.px_per_mm = 5.0;
+  const LineSetting setting{model, 1.0, 100.0, ConeFitOptions{}};
+  for (const bool near : {true, false}) {
+    if (near) {
+      setup.camera.distance_mm = 160.0;
+      setup.camera.centre_x_px = 400.0;
+      setup.camera.centre_y_px = 50.0 + 5.0 * 160.0 * std::tan(kUpDeg * kRad);
+    } else {
+      setup.camera.distance_mm.reset();
+    }
+    const auto angles = AnglesUnder(setup.camera, boundary, setting);
+    REQUIRE(angles);
+    CHECK(angles->Mean() == Approx(near ? in_space_deg(kShownDeg) : kShownDeg).margin(1e-3));
+    const TurnInSpace turn = TurnInSpaceOf({setting, setup, boundary, *angles});
+    CHECK(turn.Mean() == Approx(near ? expected : 1.0).epsilon(0.02));
+  }
+}
