@@ -7,6 +7,7 @@
 
 #include <Eigen/Dense>
 
+#include "vision/limb_shape.h"
 #include "vision/statistics.h"
 
 namespace conebook::vision {
@@ -15,18 +16,12 @@ namespace {
 constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 
 struct Rows {
-  std::vector<double> z, h;          // mm
-  std::vector<double> width, swing;  // of the edge within a frame and from frame to frame, mm
+  std::vector<double> z, h;                  // mm
+  std::vector<double> width, swing;          // of the edge within a frame and from frame to frame, mm
+  std::vector<double> part;                  // 0.30 of the row's limb, in parts of the clip's level
+  std::vector<double> limb_out, limb_width;  // what the limb's own shape makes of crossing and width, mm
   bool has_width = false;
 };
-
-}  // namespace
-
-double EdgeWidth(double outer, double inner, double outer_part, double inner_part) {
-  return (outer - inner) / (std::sqrt(-2.0 * std::log(outer_part)) - std::sqrt(-2.0 * std::log(inner_part)));
-}
-
-namespace {
 
 using RowParts = std::vector<std::array<double, 2>>;  // [row][side]
 
@@ -181,13 +176,62 @@ Rows CollectRows(const ClipModel& model, const RecordSpool& spool, std::span<con
       rows.z.push_back(z);
       rows.h.push_back(h);
       rows.width.push_back(width);
+      const auto& part = parts[static_cast<std::size_t>(row)];
+      rows.part.push_back(0.5 * (part[0] + part[1]));
       rows.swing.push_back(spread / setup.camera.px_per_mm);
     }
   }
   rows.has_width = 2 * widths >= rows.z.size();
   rows.width = rows.has_width ? Smooth(rows.width) : std::vector<double>(rows.z.size(), 0.0);
   rows.swing = Smooth(rows.swing);
+  rows.limb_out.assign(rows.z.size(), 0.0);
+  rows.limb_width.assign(rows.z.size(), 0.0);
   return rows;
+}
+
+// The edge as it is without waves: through which blur, and with a limb that widens with the sheet's radius or
+// one that does not.
+struct Limb {
+  double blur_mm = 0.0;
+  std::optional<double> depth_per_mm;  // blurs, to a mm of radius
+};
+
+double RadiusAt(double z, double r0, double tan_a) {
+  return std::hypot(r0, z * tan_a);
+}
+
+// From how the limb's peak grows down to `end_mm`, and from the edge's width where waves are still small.
+std::optional<Limb> LimbOf(const Rows& rows, double r0, double tan_a, double end_mm, const LimbTable& table) {
+  constexpr double kStillSmall = 0.3;  // of the sheet's length
+  if (!rows.has_width || rows.z.empty()) return std::nullopt;
+  std::vector<double> radius;
+  std::vector<double> peak;
+  for (std::size_t i = 0; i < rows.z.size() && rows.z[i] <= end_mm; ++i) {
+    radius.push_back(RadiusAt(rows.z[i], r0, tan_a));
+    peak.push_back(rows.part[i]);
+  }
+  if (radius.empty()) return std::nullopt;
+  Limb limb;
+  if (const std::optional<double> depth = DepthOfLimb(radius, peak, table))
+    limb.depth_per_mm = *depth / *std::max_element(radius.begin(), radius.end());
+  std::vector<double> blurs;
+  const double small_to = rows.z.front() + kStillSmall * (end_mm - rows.z.front());
+  for (std::size_t i = 0; i < radius.size() && rows.z[i] <= small_to; ++i)
+    blurs.push_back(limb.depth_per_mm ? rows.width[i] / table.At(*limb.depth_per_mm * radius[i]).width
+                                      : rows.width[i]);
+  if (blurs.empty()) return std::nullopt;
+  limb.blur_mm = MedianInPlace(blurs);
+  return limb;
+}
+
+void TakeLimb(const Limb& limb, double r0, double tan_a, const LimbTable& table, Rows& rows) {
+  for (std::size_t i = 0; i < rows.z.size(); ++i) {
+    rows.limb_width[i] = limb.blur_mm;
+    if (!limb.depth_per_mm) continue;
+    const LimbEdge edge = table.At(*limb.depth_per_mm * RadiusAt(rows.z[i], r0, tan_a));
+    rows.limb_out[i] = limb.blur_mm * edge.out;
+    rows.limb_width[i] = limb.blur_mm * edge.width;
+  }
 }
 
 struct Variant {
@@ -199,12 +243,17 @@ Variant Evaluate(const HyperboloidFit& fit, double r0, double near_mm, double fa
   return {std::atan(line.slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
 }
 
-// How far the crests of the waves stand out of the mean surface, in widths of the edge and in its spread from
-// frame to frame.
+// How far the edge stands out of the mean surface: by the limb's shape, by waves in widths of the edge beyond
+// that of the limb, the more the higher the crests, and in its spread from frame to frame.
 struct Envelope {
-  double of_width = 0.0, of_swing = 0.0;
+  double of_limb = 0.0, of_width = 0.0, of_crests = 0.0, of_swing = 0.0;
   double At(const Rows& rows, std::size_t i) const {
-    return of_width * rows.width[i] + of_swing * rows.swing[i];
+    constexpr double kHighest = 0.8;  // beyond, the levels no longer lie on the outer flank
+    const double limb = rows.limb_width[i];
+    const double waves = rows.width[i] - limb;
+    const double part = limb > 0.0 ? std::clamp(waves / limb, 0.0, kHighest) : 0.0;
+    return of_limb * rows.limb_out[i] + (of_width + of_crests * part * part) * waves +
+           of_swing * rows.swing[i];
   }
 };
 
@@ -233,7 +282,7 @@ std::optional<Variant> FitDownTo(const Rows& rows, double end_mm, const Assumed&
 // larger, and of blocks of frames.
 struct Way {
   Variant value;
-  std::array<Variant, 3> changed;  // r0, envelope in widths, envelope in swings
+  std::array<Variant, 5> changed;  // r0, limb, widths, crests, swings
   std::vector<Variant> blocks;
   double model_deg = 0.0;
 };
@@ -297,32 +346,19 @@ Variant FromLine(double line_deg, double r0, double near_mm, double far_mm) {
   return {line_deg, std::atan(lo) * kDegPerRad};
 }
 
-// How fast the envelope grows between the stations, mm to a mm.
-std::optional<double> GrowthOfEnvelope(const Rows& rows, const Envelope& envelope, double near_mm,
-                                       double far_mm, int least_rows) {
+// Of the straight line between the stations through the rows less the envelope.
+std::optional<double> LineDeg(const Rows& rows, const Envelope& envelope, double near_mm, double far_mm,
+                              int least_rows) {
   std::vector<double> z;
   std::vector<double> out;
   for (std::size_t i = 0; i < rows.z.size(); ++i) {
     if (rows.z[i] < near_mm || rows.z[i] > far_mm) continue;
     z.push_back(rows.z[i]);
-    out.push_back(envelope.At(rows, i));
+    out.push_back(rows.h[i] - envelope.At(rows, i));
   }
   if (static_cast<int>(z.size()) < least_rows) return std::nullopt;
   const auto line = FitRobustLine(z, out, RobustLineOptions{});
-  return line ? std::optional(line->slope) : std::nullopt;
-}
-
-// Of the frames of a block, deg: the visible angle without what swings at a rate of its own.
-double MeanOf(const ConeAngles& angles, const Block& block) {
-  double mean = 0.0;
-  double count = 0.0;
-  for (std::size_t k = block.first; k < block.last; ++k) {
-    if (!angles.frame_found[k]) continue;
-    count += 1.0;
-    const double visible = 0.5 * (angles.frame_left_deg[k] + angles.frame_right_deg[k]);
-    mean += (visible - angles.frame_swing.mean_deg[k] - mean) / count;
-  }
-  return mean;
+  return line ? std::optional(std::atan(line->slope) * kDegPerRad) : std::nullopt;
 }
 
 }  // namespace
@@ -337,17 +373,22 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
   const auto most = static_cast<std::size_t>(options.most_frames);
   const std::size_t step = std::max<std::size_t>(1, (frames.size() + most - 1) / most);
   const RowParts parts = PartsOfRows(spool, frames, step, part);
-  const Rows rows =
-      CollectRows(model, spool, frames, 0, frames.size(), step, parts, setup, angles, z0, last_mm);
+  Rows rows = CollectRows(model, spool, frames, 0, frames.size(), step, parts, setup, angles, z0, last_mm);
   // Where the edge's width cannot be read, its swing in time has to stand for both.
-  Assumed assumed{options.r0_of_exit * exit_radius_mm, {options.of_width, options.of_swing}};
-  if (!rows.has_width) assumed.envelope = {0.0, options.of_swing_alone};
-  std::array<Assumed, 3> changed{assumed, assumed, assumed};
+  Assumed assumed{options.r0_of_exit * exit_radius_mm,
+                  {options.of_limb, options.of_width, options.of_crests, options.of_swing}};
+  if (!rows.has_width) assumed.envelope = {0.0, 0.0, 0.0, options.of_swing_alone};
+  std::array<Assumed, 5> changed{assumed, assumed, assumed, assumed, assumed};
   changed[0].r0 += options.u_r0_of_exit * exit_radius_mm;
-  changed[1].envelope.of_width += options.u_of_width;
-  changed[2].envelope.of_swing += rows.has_width ? options.u_of_swing : options.u_of_swing_alone;
+  changed[1].envelope.of_limb += options.u_of_limb;
+  changed[2].envelope.of_width += options.u_of_width;
+  changed[3].envelope.of_crests += options.u_of_crests;
+  changed[4].envelope.of_swing += rows.has_width ? options.u_of_swing : options.u_of_swing_alone;
 
-  const double all = MeanOf(angles, {0, frames.size()});
+  const LimbTable table;
+  const double tan_a = 0.5 * (angles.slope[1] - angles.slope[0]);
+  const std::optional<Limb> limb = LimbOf(rows, assumed.r0, tan_a, last_mm, table);
+  if (limb) TakeLimb(*limb, assumed.r0, tan_a, table, rows);
   std::vector<Way> ways;
   for (std::size_t i = 0; i < options.ends_of_breakup.size(); ++i) {
     const auto fit = [&](const Assumed& with) {
@@ -364,32 +405,29 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
     }
     ways.push_back(std::move(way));
   }
-  // The visible boundary less the envelope.
-  const double visible_deg = 0.5 * (std::atan(-angles.slope[0]) + std::atan(angles.slope[1])) * kDegPerRad;
-  const double cosine = std::cos(visible_deg / kDegPerRad);
-  const auto less = [&](const Rows& of, const Assumed& with, double angle_deg) -> std::optional<Variant> {
-    const auto growth = GrowthOfEnvelope(of, with.envelope, near_mm, far_mm, options.least_rows);
-    if (!growth) return std::nullopt;
-    return FromLine(angle_deg - *growth * cosine * cosine * kDegPerRad, with.r0, near_mm, far_mm);
+  // The line between the stations.
+  const auto between = [&](const Rows& of, const Assumed& with) -> std::optional<Variant> {
+    const auto line_deg = LineDeg(of, with.envelope, near_mm, far_mm, options.least_rows);
+    return line_deg ? std::optional(FromLine(*line_deg, with.r0, near_mm, far_mm)) : std::nullopt;
   };
-  if (const auto value = less(rows, assumed, visible_deg)) {
-    Way way{*value, {}, {}, options.visible_model_deg};
+  if (const auto value = between(rows, assumed)) {
+    Way way{*value, {}, {}, options.line_model_deg};
     for (std::size_t k = 0; k < changed.size(); ++k)
-      way.changed[k] = less(rows, changed[k], visible_deg).value_or(*value);
+      way.changed[k] = between(rows, changed[k]).value_or(*value);
     ways.push_back(std::move(way));
   }
   for (const Block& block : ContiguousBlocks(frames.size(), options.blocks, options.least_block)) {
-    const Rows own =
+    Rows own =
         CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, last_mm);
     if (own.has_width != rows.has_width) continue;
+    if (limb) TakeLimb(*limb, assumed.r0, tan_a, table, own);
     std::vector<Variant> found;
     for (const double end : options.ends_of_breakup) {
       if (const auto fit = FitDownTo(own, end * sheet_end_mm, assumed, near_mm, far_mm, options.least_rows))
         found.push_back(*fit);
     }
     if (ways.size() > options.ends_of_breakup.size()) {
-      const double opened_deg = MeanOf(angles, block) - all;
-      if (const auto fit = less(own, assumed, visible_deg + opened_deg)) found.push_back(*fit);
+      if (const auto fit = between(own, assumed)) found.push_back(*fit);
     }
     if (found.size() != ways.size()) continue;
     for (std::size_t i = 0; i < ways.size(); ++i) ways[i].blocks.push_back(found[i]);

@@ -7,17 +7,17 @@
 // the envelope of growing waves. h is the median over frames of the crossing of 0.30 of the row's own limb,
 // not of the clip's: the rim grows fainter down a grey film and stronger down a clear one, and a fixed level
 // then wanders through the blurred rim by tenths of a pixel, which tilts the line. Each frame's own swing of
-// the angle is taken out first: pulsation is no wave. The envelope. Waves that travel while the shutter is
-// open are spread into a wider edge: the crossing then lies outside the mean surface, and further out the
-// wider the edge is. With s the width of the edge (standard deviation of the Gaussian whose flank has the
-// row's distance between two levels, EdgeWidth) the crossing of 0.30 of the peak lies out by 1.56 s where the
-// rim is a thin line, 0.97 s where it is the limb of a thin shell (1 / sqrt(depth)), 0.6 to 0.9 s for a film
-// about as thick as the edge is wide, 0.39 s for a step (convolved with a Gaussian; the test does it again).
-// Waves that the shutter freezes move the edge from frame to frame; their median hardly moves. So E =
-// of_width * s + of_swing * (rms of the edge in time): c takes up what of it does not grow. The value: fits
-// down to three parts of the breakup, and the visible angle less the growth of E, averaged with the weights
-// that scatter, assumptions and model leave them. The upper rows hardly show waves but are few. r0: see
-// hyperboloid.h.
+// the angle is taken out first: pulsation is no wave. E: how far that crossing lies out of the mean surface,
+// - by the limb's own shape through the blur, which changes down a clear film (limb_shape.h);
+// - by waves that travel while the shutter is open. They widen the edge (EdgeWidth) by w beyond the limb's
+//   width l: the crossing moves out by w where waves of many heights pass, and by (1 + 3 (w / l)^2) w for a
+//   single sine, whose crests stand out of the width that they make (the limb of a thin shell convolved with
+//   both; tests/vision/limb_shape_test.cpp does it again). Taken: the middle, open to both;
+// - by waves that the shutter freezes. They move the edge from frame to frame, and of several around the
+//   sheet the one is seen that stands out farthest: 0 to 0.4 of the edge's rms in time, for up to eight.
+// c takes up what of E does not grow. The value: fits down to three parts of the breakup, and the line
+// between the stations, averaged with the weights that scatter, assumptions and model leave them. The upper
+// rows hardly show waves but are few. r0: see hyperboloid.h.
 #pragma once
 
 #include <array>
@@ -38,10 +38,12 @@ struct SheetFitOptions {
   double near_diameters = 0.4;                            // first row used, exit diameters below the exit
   std::array<double, 3> ends_of_breakup{0.6, 0.75, 0.9};  // last rows used
   std::array<double, 3> model_deg{0.03, 0.03, 0.055};     // u of the model in each
-  double visible_model_deg = 0.055;                       // the visible boundary less its envelope
+  double line_model_deg = 0.055;                          // the line between the stations
   int least_rows = 20;
-  double of_width = 1.0, u_of_width = 0.34;  // the rectangle between a step and a thin line
-  double of_swing = 0.15, u_of_swing = 0.2;
+  double of_limb = 1.0, u_of_limb = 0.4;    // the limb's own shape
+  double of_width = 1.0, u_of_width = 0.2;  // of waves, beyond the limb's
+  double of_crests = 1.5, u_of_crests = 0.9;
+  double of_swing = 0.15, u_of_swing = 0.15;
   double of_swing_alone = 0.5, u_of_swing_alone = 0.5;  // where the width cannot be read
   double r0_of_exit = kFilmOfExit, u_r0_of_exit = 0.05;
   int blocks = 8;  // of frames, for the scatter
@@ -64,9 +66,5 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
                                     const CameraSetup& setup, const ConeAngles& angles, double near_mm,
                                     double far_mm, double sheet_end_mm, double exit_radius_mm,
                                     const SheetFitOptions& options);
-
-// Standard deviation of the Gaussian whose flank falls to `outer_part` of its peak at `outer` and to
-// `inner_part` (greater) at `inner`; outer - inner over the difference of sqrt(-2 ln part).
-double EdgeWidth(double outer, double inner, double outer_part, double inner_part);
 
 }  // namespace conebook::vision

@@ -1,6 +1,4 @@
-#include <algorithm>
 #include <cmath>
-#include <functional>
 #include <random>
 #include <vector>
 
@@ -85,55 +83,4 @@ TEST_CASE("the asymptote of a hyperboloid is found where a straight line reads l
   REQUIRE(blurred);
   CHECK(std::atan(blurred->tan_a) * 180.0 / CV_PI == Approx(40.0).margin(1e-3));
   CHECK(blurred->c == Approx(0.05).margin(1e-4));
-}
-
-namespace {
-
-// Brightness of a rim against depth below the surface, positive inwards, in widths of the smear.
-using Rim = std::function<double(double)>;
-
-// Where the smeared rim crosses 0.30 of its peak, outwards positive, in widths as the edge itself tells them.
-double OffsetInWidths(const Rim& rim) {
-  constexpr double kStep = 0.01;
-  constexpr int kHalf = 500;  // of the Gaussian
-  std::vector<double> sharp;
-  for (double depth = -12.0; depth < 12.0; depth += kStep) sharp.push_back(rim(depth));
-  std::vector<double> smeared(sharp.size(), 0.0);
-  for (int i = 0; i < static_cast<int>(sharp.size()); ++i) {
-    for (int k = std::max(0, i - kHalf); k < std::min(static_cast<int>(sharp.size()), i + kHalf + 1); ++k) {
-      const double x = kStep * (i - k);
-      smeared[static_cast<std::size_t>(i)] += std::exp(-0.5 * x * x) * sharp[static_cast<std::size_t>(k)];
-    }
-  }
-  const auto inside = smeared.end() - kHalf;  // the end of a film that goes on cuts the Gaussian
-  const double peak = *std::max_element(smeared.begin(), inside);
-  const auto crossing = [&](double part) {
-    const auto at = std::find_if(smeared.begin(), smeared.end(), [&](double v) { return v >= part * peak; });
-    return 12.0 - kStep * static_cast<double>(at - smeared.begin());
-  };
-  return crossing(0.30) / EdgeWidth(crossing(0.21), crossing(0.42), 0.21, 0.42);
-}
-
-}  // namespace
-
-// Derived here by convolution; no source.
-TEST_CASE(
-    "the more a travelling wave smears the rim, the further out its boundary lies, whatever the rim is made "
-    "of",
-    "[vision][sheet_fit]") {
-  const double line = OffsetInWidths([](double depth) { return std::abs(depth) < 0.02 ? 1.0 : 0.0; });
-  const double shell =
-      OffsetInWidths([](double depth) { return depth > 0.0 ? 1.0 / std::sqrt(depth) : 0.0; });
-  const double film = OffsetInWidths([](double depth) {
-    if (depth <= 0.0) return 0.0;
-    return std::sqrt(depth) - std::sqrt(std::max(0.0, depth - 1.0));
-  });
-  const double step = OffsetInWidths([](double depth) { return depth > 0.0 ? 1.0 : 0.0; });
-  CHECK(line == Approx(1.55).margin(0.02));
-  CHECK(shell == Approx(0.97).margin(0.03));
-  CHECK(film == Approx(0.58).margin(0.03));
-  CHECK(step == Approx(0.39).margin(0.02));
-  const SheetFitOptions options;
-  CHECK(options.of_width + options.u_of_width * std::sqrt(3.0) == Approx(line).margin(0.06));
-  CHECK(options.of_width - options.u_of_width * std::sqrt(3.0) == Approx(step).margin(0.06));
 }
