@@ -125,16 +125,20 @@ std::optional<Flag> NotStraight(const ConeAngles& angles, const calib::ConeCamer
       return shape->significance > options.least_significance &&
              shape->turn_deg > std::max(options.least_turn_deg, options.most_turn_in_u * angle.u);
     };
-    if (is_wavy()) {
-      // The spray's own waves make few frames' boundary wavy, too.
+    const auto is_bent = [&] {
+      const double by_waves = options.most_bend_in_u * shape->u_bend_deg;
+      return shape->bend_deg > options.most_opening_deg + by_waves ||
+             shape->bend_deg < -options.most_closing_deg - by_waves;
+    };
+    if (is_wavy() || is_bent()) {
+      // The spray's own waves make few frames' boundary wavy, or bend it, too.
       std::vector<std::vector<SidePoint>> parts;
       for (const Block& block : ContiguousBlocks(angles.frame_found.size(), kParts, kLeastFrames))
         parts.push_back(BetweenStations(boundary_of_part(side, block), side, projection, near_mm, far_mm));
       shape = ShapeOfSide(points, parts, exit_radius_mm, options);
     }
     const bool wavy = is_wavy();
-    const bool bent =
-        shape->bend_deg > options.most_opening_deg || shape->bend_deg < -options.most_closing_deg;
+    const bool bent = is_bent();
     const bool off = shape->off > options.most_off;
     if (!wavy && !bent && !off) continue;
     const char* name = side == kLeftSide ? "left" : "right";

@@ -22,6 +22,7 @@ struct Curve {
 
   double T(double z_mm) const { return (z_mm - near_mm) / span_mm; }
   double Hyperbola(double z_mm) const { return OverAsymptote(r0_mm, slope, z_mm); }
+  double Bend() const { return 2.0 * part[2] / span_mm; }  // change of slope from end to end
   double Out(double z_mm) const {
     const double t = T(z_mm);
     return part[0] + part[1] * t + part[2] * t * t + Hyperbola(z_mm);
@@ -106,17 +107,23 @@ Blocks InBlocks(std::span<const SidePoint> points, const FittedCurve& fitted, st
   return result;
 }
 
-// Quadratic mean over the blocks of the standard error that their scatter from part to part makes.
-double ErrorFromParts(std::span<const std::vector<SidePoint>> parts, double exit_radius_mm, double near_mm,
-                      double span_mm, const StraightnessOptions& options) {
+struct ScatterOfParts {
+  double block_mm = 0.0;  // quadratic mean over the blocks of the standard error
+  double bend = 0.0;      // standard error of the change of slope from end to end
+};
+
+ScatterOfParts ScatterFromPartToPart(std::span<const std::vector<SidePoint>> parts, double exit_radius_mm,
+                                     double near_mm, double span_mm, const StraightnessOptions& options) {
   const auto blocks = static_cast<std::size_t>(options.blocks);
   std::vector<std::vector<double>> of_block(blocks);
+  std::vector<double> bends;
   for (const std::vector<SidePoint>& part : parts) {
     if (part.size() < 2 * blocks) continue;
-    const Blocks own =
-        InBlocks(part, FitCurve(part, exit_radius_mm, options.floor_mm), blocks, near_mm, span_mm);
+    const FittedCurve fitted = FitCurve(part, exit_radius_mm, options.floor_mm);
+    const Blocks own = InBlocks(part, fitted, blocks, near_mm, span_mm);
     for (std::size_t b = 0; b < blocks; ++b)
       if (own.median[b]) of_block[b].push_back(*own.median[b]);
+    bends.push_back(fitted.curve.Bend());
   }
   double squares = 0.0;
   double used = 0.0;
@@ -126,7 +133,7 @@ double ErrorFromParts(std::span<const std::vector<SidePoint>> parts, double exit
     squares += *u * *u;
     used += 1.0;
   }
-  return used > 0.0 ? std::sqrt(squares / used) : 0.0;
+  return {used > 0.0 ? std::sqrt(squares / used) : 0.0, UncertaintyOfMean(bends).value_or(0.0)};
 }
 
 }  // namespace
@@ -142,8 +149,10 @@ std::optional<SideShape> ShapeOfSide(std::span<const SidePoint> points,
   std::vector<double> means;
   for (const auto& median : of_rows.median) means.push_back(median.value_or(0.0));
   const double independent = EffectiveSampleSize(of_rows.within) / static_cast<double>(blocks);
-  const double error = std::max(1.25 * RobustSpread(of_rows.within) / std::sqrt(std::max(1.0, independent)),
-                                ErrorFromParts(parts, exit_radius_mm, curve.near_mm, curve.span_mm, options));
+  const ScatterOfParts scatter =
+      ScatterFromPartToPart(parts, exit_radius_mm, curve.near_mm, curve.span_mm, options);
+  const double error =
+      std::max(1.25 * RobustSpread(of_rows.within) / std::sqrt(std::max(1.0, independent)), scatter.block_mm);
 
   // The odd block is an odd stretch, which the robust line leaves out: the third largest speaks for a wave.
   std::vector<double> sizes;
@@ -168,7 +177,8 @@ std::optional<SideShape> ShapeOfSide(std::span<const SidePoint> points,
   shape.significance = error > 0.0 ? amplitude / error : 0.0;
   shape.off = static_cast<double>(std::count(fitted.kept.begin(), fitted.kept.end(), 0)) /
               static_cast<double>(points.size());
-  shape.bend_deg = per_slope * 2.0 * curve.part[2] / curve.span_mm;
+  shape.bend_deg = per_slope * curve.Bend();
+  shape.u_bend_deg = per_slope * scatter.bend;
   return shape;
 }
 

@@ -13,7 +13,7 @@
 //
 // The standard error is that of rows; where the side is given from parts of the frames, too, the larger one
 // that the blocks show from part to part: waves of the spray itself go along the side and are another in
-// each, what stands in the way stays.
+// each, what stands in the way stays. The same with the bend, which large waves make of few frames.
 #pragma once
 
 #include <optional>
@@ -33,6 +33,7 @@ struct StraightnessOptions {
   // Change of direction along the side, beyond the hyperbola's. Rendered sprays stay within -3.3 and 2.2:
   // growing waves open the side outwards, entrained gas draws it in (how far: from memory, a few degrees).
   double most_opening_deg = 4.0, most_closing_deg = 4.0;
+  double most_bend_in_u = 2.0;  // and beyond them by this: few frames' waves bend a side, too
 };
 
 struct SidePoint {
@@ -43,6 +44,7 @@ struct SideShape {
   double turn_deg = 0.0;      // how far the side's waviness can turn its line
   double significance = 0.0;  // of that waviness, in its standard errors
   double bend_deg = 0.0;      // positive: opens more and more towards the far station
+  double u_bend_deg = 0.0;    // by how it differs from part to part; 0 without parts
   double off = 0.0;           // share of rows that lie off the line
 };
 

@@ -122,3 +122,22 @@ TEST_CASE("waves that are others in each part of the frames are the spray's own"
   CHECK(significance(going, 0.41) < StraightnessOptions{}.least_significance);
   CHECK(significance({}, 0.41) > StraightnessOptions{}.least_significance);
 }
+
+TEST_CASE("a bend that differs from part to part of the frames is known as well as these agree",
+          "[vision][straightness]") {
+  // Parabolas that change the direction by `deg` from the near to the far station.
+  const double span_mm = kFarMm - kNearMm;
+  const auto bent = [&](double deg) {
+    const double per_mm = deg * std::numbers::pi / 180.0 * (1.0 + kTan * kTan) / (2.0 * span_mm);
+    return Side([=](double z) { return per_mm * (z - kNearMm) * (z - kNearMm); });
+  };
+  const auto u_bend_deg = [&](const std::vector<double>& of_parts) {
+    std::vector<std::vector<SidePoint>> parts;
+    for (const double deg : of_parts) parts.push_back(bent(deg));
+    return ShapeOfSide(bent(5.0), parts, kExitRadiusMm, StraightnessOptions{})->u_bend_deg;
+  };
+  CHECK(u_bend_deg({5.0, 5.0, 5.0, 5.0, 5.0, 5.0}) < 0.1);
+  // Standard deviation 2 sqrt(6 / 5), over root 6, times sqrt(5 / 3) for what six say of it.
+  CHECK(u_bend_deg({3.0, 7.0, 7.0, 3.0, 3.0, 7.0}) == Approx(1.155).epsilon(0.15));
+  CHECK(u_bend_deg({}) == 0.0);
+}
