@@ -187,10 +187,8 @@ std::optional<calib::Quantity> Apparent(const FittedCone& cone, const ConeBudget
 }  // namespace
 
 double DefinitionDeg(const ConeFitOptions& options, bool compressed, double half_angle_deg) {
-  constexpr double kCosineSquaredOf30Deg = 0.75;
-  const double cosine = std::cos(half_angle_deg / kDegPerRad);
-  return (compressed ? options.floor_compressed_deg : options.floor_deg) * cosine * cosine /
-         kCosineSquaredOf30Deg;
+  return (compressed ? options.floor_compressed_deg : options.floor_deg) *
+         std::cos(half_angle_deg / kDegPerRad) / std::cos(30.0 / kDegPerRad);
 }
 
 CameraSetup MakeCamera(const View& view, const ClipModel& model) {

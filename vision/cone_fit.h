@@ -45,8 +45,8 @@ struct ConeFitOptions {
   double nearest_camera_mm = 100.0;
 };
 
-// u of the definition: the floor, for any half angle. What an edge's place leaves open across the picture, d
-// at the end of a side of length 1 down the axis, turns the side by d cos^2 of the half angle.
+// u of the definition: the floor, for any half angle. What blur leaves open of an edge's place lies across
+// the edge: d at the end of a side that reaches 1 down the axis turns it by d times the half angle's cosine.
 double DefinitionDeg(const ConeFitOptions& options, bool compressed, double half_angle_deg);
 
 // Per side and read row whether the edge was followed inside of the rim; an empty side: nowhere.

@@ -243,17 +243,23 @@ Variant Evaluate(const HyperboloidFit& fit, double r0, double near_mm, double fa
   return {std::atan(line.slope) * kDegPerRad, std::atan(fit.tan_a) * kDegPerRad};
 }
 
-// How far the edge stands out of the mean surface: by the limb's shape, by waves in widths of the edge beyond
-// that of the limb, the more the higher the crests, and in its spread from frame to frame.
+// How far the edge stands out of the mean surface; see sheet_fit.h.
 struct Envelope {
-  double of_limb = 0.0, of_width = 0.0, of_crests = 0.0, of_swing = 0.0;
+  double of_limb = 0.0, of_width = 0.0, of_crests = 0.0, of_part = 0.0, of_swing = 0.0;
   double At(const Rows& rows, std::size_t i) const {
     constexpr double kHighest = 0.8;  // beyond, the levels no longer lie on the outer flank
+    constexpr double kPartly = 0.3;   // from here on the swing is that of a part of a wave
     const double limb = rows.limb_width[i];
     const double waves = rows.width[i] - limb;
-    const double part = limb > 0.0 ? std::clamp(waves / limb, 0.0, kHighest) : 0.0;
-    return of_limb * rows.limb_out[i] + (of_width + of_crests * part * part) * waves +
-           of_swing * rows.swing[i];
+    const double swing = rows.swing[i];
+    double k = of_width;
+    if (waves > 0.0 && limb > 0.0) {
+      const double high = std::min(kHighest, waves / limb);
+      const double within = rows.width[i] * rows.width[i] - limb * limb;
+      const double partly = std::min(1.0, swing * swing / (swing * swing + within) / kPartly);
+      k += of_crests * high * high + of_part * partly * (1.0 + high);
+    }
+    return of_limb * rows.limb_out[i] + k * waves + of_swing * swing;
   }
 };
 
@@ -282,7 +288,7 @@ std::optional<Variant> FitDownTo(const Rows& rows, double end_mm, const Assumed&
 // larger, and of blocks of frames.
 struct Way {
   Variant value;
-  std::array<Variant, 5> changed;  // r0, limb, widths, crests, swings
+  std::array<Variant, 6> changed;  // r0, limb, widths, crests, parts of waves, swings
   std::vector<Variant> blocks;
   double model_deg = 0.0;
 };
@@ -376,14 +382,15 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
   Rows rows = CollectRows(model, spool, frames, 0, frames.size(), step, parts, setup, angles, z0, last_mm);
   // Where the edge's width cannot be read, its swing in time has to stand for both.
   Assumed assumed{options.r0_of_exit * exit_radius_mm,
-                  {options.of_limb, options.of_width, options.of_crests, options.of_swing}};
-  if (!rows.has_width) assumed.envelope = {0.0, 0.0, 0.0, options.of_swing_alone};
-  std::array<Assumed, 5> changed{assumed, assumed, assumed, assumed, assumed};
+                  {options.of_limb, options.of_width, options.of_crests, options.of_part, options.of_swing}};
+  if (!rows.has_width) assumed.envelope = {0.0, 0.0, 0.0, 0.0, options.of_swing_alone};
+  std::array<Assumed, 6> changed{assumed, assumed, assumed, assumed, assumed, assumed};
   changed[0].r0 += options.u_r0_of_exit * exit_radius_mm;
   changed[1].envelope.of_limb += options.u_of_limb;
   changed[2].envelope.of_width += options.u_of_width;
   changed[3].envelope.of_crests += options.u_of_crests;
-  changed[4].envelope.of_swing += rows.has_width ? options.u_of_swing : options.u_of_swing_alone;
+  changed[4].envelope.of_part += options.u_of_part;
+  changed[5].envelope.of_swing += rows.has_width ? options.u_of_swing : options.u_of_swing_alone;
 
   const LimbTable table;
   const double tan_a = 0.5 * (angles.slope[1] - angles.slope[0]);

@@ -10,11 +10,13 @@
 // the angle is taken out first: pulsation is no wave. E: how far that crossing lies out of the mean surface,
 // - by the limb's own shape through the blur, which changes down a clear film (limb_shape.h);
 // - by waves that travel while the shutter is open. They widen the edge (EdgeWidth) by w beyond the limb's
-//   width l: the crossing moves out by w where waves of many heights pass, and by (1 + 3 (w / l)^2) w for a
-//   single sine, whose crests stand out of the width that they make (the limb of a thin shell convolved with
-//   both; tests/vision/limb_shape_test.cpp does it again). Taken: the middle, open to both;
+//   width l, and the crossing moves out by k w. Where waves of many heights pass, k is 1.0; for a single sine
+//   1 + 3 (w / l)^2, for its crests stand out of the width that they make; where only a part of a wave
+//   passes, which shows in a swing from frame to frame, 1.9 and more (the limb of a thin shell convolved with
+//   each; tests/vision/limb_shape_test.cpp). Taken: between, open to all;
 // - by waves that the shutter freezes. They move the edge from frame to frame, and of several around the
-//   sheet the one is seen that stands out farthest: 0 to 0.4 of the edge's rms in time, for up to eight.
+//   sheet the one is seen that stands out farthest: by <m^2> s^2 / (2 r) for a swing s of waves m around, 0
+//   to 0.4 of the swing for up to eight. That is the mean of (r + a cos(m f + p)) cos f at its largest.
 // c takes up what of E does not grow. The value: fits down to three parts of the breakup, and the line
 // between the stations, averaged with the weights that scatter, assumptions and model leave them. The upper
 // rows hardly show waves but are few. r0: see hyperboloid.h.
@@ -37,16 +39,17 @@ namespace conebook::vision {
 struct SheetFitOptions {
   double near_diameters = 0.4;                            // first row used, exit diameters below the exit
   std::array<double, 3> ends_of_breakup{0.6, 0.75, 0.9};  // last rows used
-  std::array<double, 3> model_deg{0.03, 0.03, 0.055};     // u of the model in each
-  double line_model_deg = 0.055;                          // the line between the stations
+  std::array<double, 3> model_deg{0.02, 0.02, 0.04};      // u of the model in each
+  double line_model_deg = 0.04;                           // the line between the stations
   int least_rows = 20;
   double of_limb = 1.0, u_of_limb = 0.4;    // the limb's own shape
   double of_width = 1.0, u_of_width = 0.2;  // of waves, beyond the limb's
-  double of_crests = 1.5, u_of_crests = 0.9;
-  double of_swing = 0.15, u_of_swing = 0.15;
-  double of_swing_alone = 0.5, u_of_swing_alone = 0.5;  // where the width cannot be read
-  double r0_of_exit = kFilmOfExit, u_r0_of_exit = 0.05;
-  int blocks = 8;  // of frames, for the scatter
+  double of_crests = 1.2, u_of_crests = 0.9;
+  double of_part = 0.55, u_of_part = 0.3;
+  double of_swing = 0.05, u_of_swing = 0.15;
+  double of_swing_alone = 0.5, u_of_swing_alone = 0.5;    // where the width cannot be read
+  double r0_of_exit = kFilmOfExit, u_r0_of_exit = 0.036;  // 0.85 to 0.975
+  int blocks = 8;                                         // of frames, for the scatter
   int least_block = 5;
   int most_frames = 400;
 };

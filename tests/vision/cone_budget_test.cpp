@@ -120,11 +120,11 @@ TEST_CASE("scatter and drift without a rate of their own keep their u", "[cone][
 }
 
 TEST_CASE("an edge read out of place turns a wide cone's side less than a narrow one's", "[cone][budget]") {
-  // The side from (0, 0) to (tan a, 1) moved across to tan a + d at its end: geometry.
+  // The side from (0, 0) to (tan a, 1) moved by d across itself at its end: geometry.
   const double d = 1e-3;
   const auto turned = [&](double half_angle_deg) {
-    const double tan_a = std::tan(half_angle_deg * std::numbers::pi / 180.0);
-    return std::atan(tan_a + d) - std::atan(tan_a);
+    const double a = half_angle_deg * std::numbers::pi / 180.0;
+    return std::atan2(std::tan(a) + d * std::cos(a), 1.0 - d * std::sin(a)) - a;
   };
   const auto u = [](double half_angle_deg) { return DefinitionDeg({}, true, half_angle_deg); };
   CHECK(u(30.0) == Approx(ConeFitOptions{}.floor_compressed_deg));

@@ -348,10 +348,13 @@ class Clip {
     changed("rows to 0.5 of the breakup", [](auto& o) { o.ends_of_breakup = {0.5, 0.5, 0.5}; });
     changed("rows to 0.9 of the breakup", [](auto& o) { o.ends_of_breakup = {0.9, 0.9, 0.9}; });
     changed("no envelope taken out",
-            [](auto& o) { o.of_limb = o.of_width = o.of_crests = o.of_swing = 0.0; });
+            [](auto& o) { o.of_limb = o.of_width = o.of_crests = o.of_part = o.of_swing = 0.0; });
     changed("the limb of one shape at all radii", [](auto& o) { o.of_limb = 0.0; });
-    changed("waves of many heights", [](auto& o) { o.of_crests = 0.0; });
-    changed("waves of a single height", [](auto& o) { o.of_crests *= 2.0; });
+    changed("waves of many heights", [](auto& o) { o.of_crests = o.of_part = 0.0; });
+    changed("a single wave", [](auto& o) {
+      o.of_crests = 3.0;
+      o.of_part = 1.0;
+    });
     changed("envelope twice the swing in time", [](auto& o) { o.of_swing *= 2.0; });
   }
 
