@@ -181,7 +181,7 @@ std::optional<Flag> RimLost(const ConeAngles& angles) {
       "light both rims from the exit on, and keep the lamp's mirror image off the sheet"};
 }
 
-// Few correlation times tell little of a scatter, and so of u.
+// Few correlation times tell little of a scatter, and so of u where it makes most of that.
 std::optional<Flag> ShortRecord(const ConeAngles& angles) {
   constexpr double kEnough = 20.0;
   constexpr double kFew = 5.0;
@@ -190,10 +190,13 @@ std::optional<Flag> ShortRecord(const ConeAngles& angles) {
   const double times = EffectiveSampleSize(mean);
   const double frames = static_cast<double>(mean.size()) / std::max(1.0, times);
   if (mean.size() < 4 || times >= kEnough) return std::nullopt;
-  const bool few = times < kFew;
+  double of_frames = 0.0;
+  for (const calib::Contribution& c : angles.mean_deg.budget)
+    if (c.shared == calib::Shared::kFrames) of_frames += c.u * c.u;
+  const bool rules = 2.0 * of_frames > angles.mean_deg.u * angles.mean_deg.u;
   return Flag{
       "short_record",
-      few ? Severity::kWarn : Severity::kInfo,
+      times < kFew && rules ? Severity::kWarn : Severity::kInfo,
       std::nullopt,
       std::nullopt,
       fmt::format(

@@ -44,11 +44,14 @@ vision::AngleDoubts DoubtsOfSides(double left_deg, double right_deg, double u_le
 
 // A straight cone whose half angle scatters by a tenth of a degree, `memory` of it from frame to frame: some
 // (1 - memory) / (1 + memory) of the frames are independent (first-order autoregression).
-std::optional<calib::Flag> ShortRecordOf(int frames, double memory, unsigned seed) {
+std::optional<calib::Flag> ShortRecordOf(int frames, double memory, unsigned seed, double u_frames_deg = 0.1,
+                                         double u_rig_deg = 0.0) {
   std::mt19937_64 random(seed);
   std::normal_distribution<double> normal(0.0, 0.1);
   vision::ConeAngles angles;
-  angles.left_deg = angles.right_deg = angles.mean_deg = Read(30.0, 0.1);
+  angles.left_deg = angles.right_deg = Read(30.0, 0.1);
+  angles.mean_deg = calib::Combine(
+      30.0, {{"scatter", u_frames_deg, calib::Shared::kFrames}, {"tilt", u_rig_deg, calib::Shared::kRig}});
   angles.lean_deg = Read(0.0, 0.1);
   double off = normal(random);
   for (int k = 0; k < frames; ++k) {
@@ -155,4 +158,14 @@ TEST_CASE("below 20 correlation times a record is short, whether frames are few 
   const auto alike = ShortRecordOf(60, 0.97, 1);  // about 1
   REQUIRE(alike);
   CHECK(alike->severity == calib::Severity::kWarn);
+}
+
+// Rendered clip: the angle crept by 0.06 deg as the pressure settled, scatter 0.01 in a u of 0.04.
+TEST_CASE("a short record is warned of where scatter makes most of u, and else only told",
+          "[vision][doubts]") {
+  const auto severity = [](double u_frames_deg, double u_rig_deg) {
+    return ShortRecordOf(60, 0.97, 1, u_frames_deg, u_rig_deg)->severity;
+  };
+  CHECK(severity(0.10, 0.05) == calib::Severity::kWarn);
+  CHECK(severity(0.01, 0.04) == calib::Severity::kInfo);
 }

@@ -435,7 +435,7 @@ def _(b):
 
 
 @entry("short_record", "Frames that follow each other fast show the same wave again and again: a hundred of them may be worth ten. How much the angle scatters, and so its u, "
-       "is then known poorly. `warn` below five correlation times.")
+       "is then known poorly. `warn` below five correlation times, where that scatter makes most of u.")
 def _(b):
     run = measured(b, one(b, pulsation_deg=1.2, pulsation_hz=1.2))
     frames = run.frames()
