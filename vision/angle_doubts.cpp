@@ -193,10 +193,10 @@ std::optional<Flag> ShortRecord(const ConeAngles& angles) {
   double of_frames = 0.0;
   for (const calib::Contribution& c : angles.mean_deg.budget)
     if (c.shared == calib::Shared::kFrames) of_frames += c.u * c.u;
-  const bool rules = 2.0 * of_frames > angles.mean_deg.u * angles.mean_deg.u;
+  const bool doubtful = times < kFew && 2.0 * of_frames > angles.mean_deg.u * angles.mean_deg.u;
   return Flag{
       "short_record",
-      times < kFew && rules ? Severity::kWarn : Severity::kInfo,
+      doubtful ? Severity::kWarn : Severity::kInfo,
       std::nullopt,
       std::nullopt,
       fmt::format(
