@@ -4,6 +4,8 @@
 #include <array>
 #include <cmath>
 
+#include "vision/boundary.h"
+
 namespace conebook::vision {
 namespace {
 
@@ -80,8 +82,8 @@ LimbEdge EdgeOfLimb(double depth) {
     }
     return 0.5 * (inner + outer);
   };
-  constexpr double kOuter = 0.7 * 0.30, kInner = 1.4 * 0.30;
-  return {crossing(0.30), EdgeWidth(crossing(kOuter), crossing(kInner), kOuter, kInner), peak};
+  constexpr double kOuter = kOuterOfBoundary * kBoundaryPart, kInner = kInnerOfBoundary * kBoundaryPart;
+  return {crossing(kBoundaryPart), EdgeWidth(crossing(kOuter), crossing(kInner), kOuter, kInner), peak};
 }
 
 LimbTable::LimbTable() {

@@ -16,14 +16,17 @@
 
 namespace conebook::vision {
 
+// The levels that say how wide an edge is, in parts of the boundary's.
+inline constexpr double kOuterOfBoundary = 0.7, kInnerOfBoundary = 1.4;
+
 // Standard deviation of the Gaussian whose flank falls to `outer_part` of its peak at `outer` and to
 // `inner_part` (greater) at `inner`; outer - inner over the difference of sqrt(-2 ln part).
 double EdgeWidth(double outer, double inner, double outer_part, double inner_part);
 
 // In standard deviations of the blur.
 struct LimbEdge {
-  double out = 0.0;    // the crossing of 0.30 of its peak, beyond the film's edge
-  double width = 0.0;  // as EdgeWidth reads it from 0.21 and 0.42 of its peak
+  double out = 0.0;    // the crossing of kBoundaryPart of its peak, beyond the film's edge
+  double width = 0.0;  // as EdgeWidth reads it from the two levels about that
   double peak = 0.0;   // in parts of the peak without blur
 };
 

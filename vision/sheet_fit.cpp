@@ -58,11 +58,11 @@ RowParts PartsOfRows(const RecordSpool& spool, std::span<const std::size_t> fram
   return parts;
 }
 
-// The two levels whose distance says how wide a row's edge is: 0.7 and 1.4 of the boundary's, as far as the
-// rungs reach. Nothing where they lie too close together.
+// The two levels whose distance says how wide a row's edge is, as far as the rungs reach. Nothing where they
+// lie too close together.
 std::optional<std::array<double, 2>> LevelsOfWidth(double part) {
-  const double outer = std::max(static_cast<double>(kLadderParts.front()), 0.7 * part);
-  const double inner = std::min(static_cast<double>(kLadderParts.back()), 1.4 * part);
+  const double outer = std::max(static_cast<double>(kLadderParts.front()), kOuterOfBoundary * part);
+  const double inner = std::min(static_cast<double>(kLadderParts.back()), kInnerOfBoundary * part);
   constexpr double kLeastRatio = 1.35;
   if (inner < kLeastRatio * outer) return std::nullopt;
   return std::array{outer, inner};
@@ -382,8 +382,12 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
   Rows rows = CollectRows(model, spool, frames, 0, frames.size(), step, parts, setup, angles, z0, last_mm);
   // Where the edge's width cannot be read, its swing in time has to stand for both.
   Assumed assumed{options.r0_of_exit * exit_radius_mm,
-                  {options.of_limb, options.of_width, options.of_crests, options.of_part, options.of_swing}};
-  if (!rows.has_width) assumed.envelope = {0.0, 0.0, 0.0, 0.0, options.of_swing_alone};
+                  {.of_limb = options.of_limb,
+                   .of_width = options.of_width,
+                   .of_crests = options.of_crests,
+                   .of_part = options.of_part,
+                   .of_swing = options.of_swing}};
+  if (!rows.has_width) assumed.envelope = {.of_swing = options.of_swing_alone};
   std::array<Assumed, 6> changed{assumed, assumed, assumed, assumed, assumed, assumed};
   changed[0].r0 += options.u_r0_of_exit * exit_radius_mm;
   changed[1].envelope.of_limb += options.u_of_limb;
@@ -392,10 +396,10 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
   changed[4].envelope.of_part += options.u_of_part;
   changed[5].envelope.of_swing += rows.has_width ? options.u_of_swing : options.u_of_swing_alone;
 
-  const LimbTable table;
+  static const LimbTable kTable;  // takes as long as reading some frames
   const double tan_a = 0.5 * (angles.slope[1] - angles.slope[0]);
-  const std::optional<Limb> limb = LimbOf(rows, assumed.r0, tan_a, last_mm, table);
-  if (limb) TakeLimb(*limb, assumed.r0, tan_a, table, rows);
+  const std::optional<Limb> limb = LimbOf(rows, assumed.r0, tan_a, last_mm, kTable);
+  if (limb) TakeLimb(*limb, assumed.r0, tan_a, kTable, rows);
   std::vector<Way> ways;
   for (std::size_t i = 0; i < options.ends_of_breakup.size(); ++i) {
     const auto fit = [&](const Assumed& with) {
@@ -427,7 +431,7 @@ std::optional<SheetAngles> FitSheet(const ClipModel& model, const RecordSpool& s
     Rows own =
         CollectRows(model, spool, frames, block.first, block.last, step, parts, setup, angles, z0, last_mm);
     if (own.has_width != rows.has_width) continue;
-    if (limb) TakeLimb(*limb, assumed.r0, tan_a, table, own);
+    if (limb) TakeLimb(*limb, assumed.r0, tan_a, kTable, own);
     std::vector<Variant> found;
     for (const double end : options.ends_of_breakup) {
       if (const auto fit = FitDownTo(own, end * sheet_end_mm, assumed, near_mm, far_mm, options.least_rows))
